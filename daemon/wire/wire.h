@@ -61,4 +61,18 @@ int wire_descriptor(const struct wire_client *client);
 /* Where the socket of a daemon with that directory is. */
 void wire_socket_path(const char *dir, char *ret, size_t size);
 
+/* ---- added for serve/ and main.c ---- */
+
+/* JSON-RPC's own codes, where error_kind says too little. */
+enum { WIRE_NO_JSON = -32700, WIRE_NO_REQUEST = -32600, WIRE_NO_METHOD = -32601, WIRE_BAD_PARAMS = -32602 };
+/* Like wire_error() with a code of the caller's choice. */
+char *wire_error_code(const json_t *id, int code, const struct error *error);
+/* Text as JSON; what isn't UTF-8 (a sentence cut within a letter) becomes '?'. NULL: no memory. */
+json_t *wire_text(const char *text);
+/* A number as JSON; NAN and infinities become null. */
+json_t *wire_number(double value);
+/* Where a daemon without --dir and --socket listens: $BRUNT_SOCKET, $XDG_RUNTIME_DIR/brunt/socket, /run/brunt/socket (root), ~/.local/state/brunt/socket.
+ * The client takes the first of these that exists. */
+void wire_default_socket(char *ret, size_t size);
+
 #endif
