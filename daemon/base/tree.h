@@ -91,6 +91,9 @@ int tree_want_numbers(struct tree_at group, const char *key, double min, double 
 int tree_as_number(struct tree_at at, double min, double max, double *ret, struct error *err);
 int tree_as_text(struct tree_at at, char *ret, size_t size, struct error *err);
 
+/* Line of that member without taking it; the group's own where it is absent. For checks that come after reading. */
+int tree_line_of(struct tree_at group, const char *key);
+
 /* 0 if each key of the whole tree was asked for; else -1 naming the first that was not and the keys that are known at that place. */
 int tree_all_taken(const struct tree *tree, struct error *err);
 

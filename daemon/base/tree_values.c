@@ -58,6 +58,12 @@ bool tree_has(struct tree_at group, const char *key)
     return find(group, key) != NULL;
 }
 
+int tree_line_of(struct tree_at group, const char *key)
+{
+    const struct tree_node *node = find(group, key);
+    return node ? node->line : group.node->line;
+}
+
 /* `max` stands where `max_volts` is wanted: the unit was forgotten. */
 static const struct tree_node *without_unit(struct tree_at group, const char *key)
 {

@@ -48,6 +48,8 @@ struct bench_instrument {
     int64_t communications_timeout_us; /* the load's own, set at start where the dialect can; 0 none */
     char calibrated[16], calibration_due[16]; /* "2026-05-01"; "" unknown */
     int line_no;
+    double isolation_volts;        /* thermometer: what its channels stand against earth, rms; 0 none stated */
+    double min_celsius, max_celsius; /* thermometer: what its thermocouples read */
 };
 
 enum sense { SENSE_FOUR_WIRE, SENSE_TWO_WIRE };
@@ -72,6 +74,7 @@ struct bench_probe {
     char name[NAME_SIZE], place[NAME_SIZE];
     int thermometer, channel;
     int line_no;
+    bool live;           /* sits on a part at mains potential: refused unless isolation_volts covers mains_volts */
 };
 
 struct bench_plan {
@@ -87,6 +90,7 @@ struct bench_plan {
     char hardware_cutoff_text[NAME_SIZE * 2];
     char control_group[NAME_SIZE];   /* who may control; "" the daemon's own user only */
     char file[ADDRESS_SIZE];
+    double mains_volts;              /* rms, of the outlet that the supply hangs on; default 230 */
 };
 
 int bench_plan_read(struct tree *tree, struct bench_plan *ret, struct error *err);
@@ -127,6 +131,8 @@ struct supply_plan {
     double total_watts;
     double max_no_load_percent;    /* idle window: +- percent of nominal with no load; default 5 */
     char file[ADDRESS_SIZE];
+    int total_watts_line;
+    int combination_lines[COMBINATIONS_MAX];
 };
 
 int supply_plan_read(struct tree *tree, struct supply_plan *ret, struct error *err);
@@ -166,6 +172,8 @@ struct profile_stage {
     double max_joules;            /* trace: energy bound */
     int trips_max;                /* capacity: 3 */
     int line_no;
+    unsigned rungs;               /* recover: bit 1u << enum rung for each that may be used; default: all that the bench has (see test_plan_make) */
+    bool rungs_stated;            /* the profile lists them: each must be possible on this bench */
 };
 
 enum each { EACH_CONTRACT, /* all stages for a contract, then the next */ EACH_STAGE /* a stage over all contracts, by rising power, then the next */ };
@@ -185,6 +193,8 @@ struct profile_plan {
     int64_t tolerate_silence_us;  /* how long an instrument may be silent before the run ends; default 1 s */
     double over_volts_percent;    /* hard limit above nominal, default 20, acts on one whole reading; reason printed */
     char file[ADDRESS_SIZE];
+    int line_no, on_trip_line;
+    bool select_timeout_stated;   /* else test_plan_make() fits it to the bench: 2 s, or 5 min where the operator selects */
 };
 
 int profile_plan_read(struct tree *tree, struct profile_plan *ret, struct error *err);
@@ -204,6 +214,35 @@ struct test_plan {
  * watts, minimum volts), selector and mains where the profile needs them. ERROR_RATING or ERROR_FILE, "file:line: ...", each limit followed by where it comes from.
  * -1 at the first; to see all, call plan_remarks(). */
 int plan_check(const struct test_plan *plan, struct error *err);
+
+struct plan_remark {
+    enum error_kind kind; /* ERROR_NONE: worth knowing, no reason to refuse (label against the USB PD power rules, ...) */
+    char text[sizeof((struct error *)0)->text];
+};
+/* Everything that plan_check() would refuse, one after the other, then what is merely odd about the label. Returns how many there
+ * are; ret (may be NULL if max is 0) gets the first max of them. */
+size_t plan_remarks(const struct test_plan *plan, struct plan_remark *ret, size_t max);
+
+/* The fixed voltages and least currents that a USB PD source of that power must offer (5, 9, 15, 20, 28, 36, 48 V as the power
+ * demands; USB PD power rules, normative voltages). pdp_watts: 0.5 to 240, else 0 offers. ret: room for POWER_OFFERS_MAX. */
+struct power_offer {
+    double volts, amps;
+};
+enum { POWER_OFFERS_MAX = 7 };
+size_t plan_power_rule(double pdp_watts, struct power_offer *ret);
+
+/* Puts the three together: ports into seats in order, all contracts of these ports chosen, seed 1, and what the profile leaves to the
+ * bench (select_timeout_us, rungs). Checks nothing; call plan_check(). */
+void test_plan_make(const struct bench_plan *bench, const struct supply_plan *supply, const struct profile_plan *profile, struct test_plan *ret);
+
+/* RPC params: {"supply": tree_to_json(), "profile": tree_to_json(),
+ *  "seats": {"seat name": "port name", ...}                    optional: seats not named stay empty; default: ports to seats in order
+ *  "contracts": [{"port": name, "volts": 9.0, "amps": 3.0}]    optional, amps optional: only these; default: all of the seated ports
+ *  "seed": integer >= 0}                                       optional, default 1
+ * Other members are left to the caller. Reads, joins and calls plan_check(). ERROR_PROTOCOL: the params themselves are malformed;
+ * ERROR_FILE, ERROR_RATING: "file:line: ..." as for a file. *ret untouched on failure. */
+struct json_t;
+int test_plan_from_json(const struct json_t *params, const struct bench_plan *bench, struct test_plan *ret, struct error *err);
 
 /* The least of what may be drawn on that port and contract: amps, and from where ("load max_amps, bench file"). cap_fraction 0: no profile cap. */
 double plan_cap_amps(const struct test_plan *plan, int port, int contract, double cap_fraction, char *from, size_t from_size);
