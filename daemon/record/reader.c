@@ -224,6 +224,45 @@ long record_marks(struct record *record, int (*each)(void *context, uint64_t seq
     return end_query(record, s, code, rows, err);
 }
 
+static unsigned index_of(const char *name, const char *(*name_of)(unsigned i), unsigned count)
+{
+    unsigned i = 0;
+    while (i < count && strcmp(name, name_of(i)) != 0)
+        i++;
+    return i < count ? i : 0;
+}
+
+static const char *order_name(unsigned i)
+{
+    return order_kind_name((enum order_kind)i);
+}
+
+static const char *state_name(unsigned i)
+{
+    return outcome_state_name((enum outcome_state)i);
+}
+
+long record_outcomes(struct record *record, int (*each)(void *context, uint64_t seq, const struct outcome *outcome), void *context,
+                     struct error *err)
+{
+    sqlite3_stmt *s = query(record,
+                            "SELECT seq, at_us, name, severity, port, contract, number, held, text FROM event WHERE kind='outcome' ORDER BY seq", err);
+    long rows = 0;
+    int code = SQLITE_DONE;
+    if (!s)
+        return -1;
+    while ((code = sqlite3_step(s)) == SQLITE_ROW) {
+        struct outcome o = {.at_us = sqlite3_column_int64(s, 1), .kind = (enum order_kind)index_of(text_at(s, 2), order_name, ORDER_KINDS),
+                            .state = (enum outcome_state)index_of(text_at(s, 3), state_name, OUTCOME_STATES), .port = sqlite3_column_int(s, 4),
+                            .contract = sqlite3_column_int(s, 5), .value = real_at(s, 6), .proof = (enum selection_proof)sqlite3_column_int(s, 7)};
+        text_cut(o.text, sizeof o.text, text_at(s, 8));
+        rows++;
+        if (each(context, (uint64_t)sqlite3_column_int64(s, 0), &o))
+            break;
+    }
+    return end_query(record, s, code, rows, err);
+}
+
 long record_events(struct record *record, int (*each)(void *context, uint64_t seq, int64_t at_us, const char *kind, const char *text),
                    void *context, struct error *err)
 {

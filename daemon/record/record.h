@@ -74,6 +74,7 @@ const char *record_document(const struct record *record, const char *name); /* N
 long record_readings(struct record *record, int64_t from_us, int64_t to_us, int (*each)(void *context, uint64_t seq, const struct reading *reading), void *context, struct error *err);
 long record_findings(struct record *record, int (*each)(void *context, uint64_t seq, const struct finding *finding), void *context, struct error *err);
 long record_marks(struct record *record, int (*each)(void *context, uint64_t seq, const struct mark *mark), void *context, struct error *err);
+long record_outcomes(struct record *record, int (*each)(void *context, uint64_t seq, const struct outcome *outcome), void *context, struct error *err);
 /* Every event as one line of text, for show and export: kind "order", "outcome", "finding", "mark", "note". */
 long record_events(struct record *record, int (*each)(void *context, uint64_t seq, int64_t at_us, const char *kind, const char *text), void *context, struct error *err);
 

@@ -1,0 +1,91 @@
+/* Verbs that are one call to the daemon. */
+#include "client/verbs/verbs.h"
+
+#include <string.h>
+
+int verb_command(const struct verb *verb, const struct verb_options *options)
+{
+    struct error err = ERROR_INIT;
+    json_t *params = options->words_len ? json_pack("{s:s}", "text", options->words[0]) : NULL;
+    json_t *result = verb_call(options, verb->name, params, &err);
+    if (!result)
+        return verb_fail(&err);
+    if (options->json)
+        verb_print_json(result);
+    else
+        json_decref(result);
+    return EXIT_PASSED;
+}
+
+static const char *text_in(const json_t *json, const char *key)
+{
+    const char *text = json_string_value(json_object_get(json, key));
+    return text ? text : "";
+}
+
+static void print_instrument(const json_t *i)
+{
+    size_t k;
+    json_t *lack;
+    printf("%-12s %-11s %s\n", text_in(i, "name"), text_in(i, "role"), text_in(i, "address"));
+    printf("  %s%s\n", json_is_true(json_object_get(i, "identified")) ? "ready, " : "not ready", text_in(i, "identity"));
+    if (text_in(i, "trouble")[0])
+        printf("  trouble: %s\n", text_in(i, "trouble"));
+    if (strcmp(text_in(i, "role"), "load") == 0)
+        printf("  input %s\n", json_is_true(json_object_get(i, "input_on")) ? "ON" : json_is_false(json_object_get(i, "input_on")) ? "off" : "unknown");
+    json_array_foreach(json_object_get(i, "lacks"), k, lack)
+        printf("  lacks: %s\n", json_string_value(lack));
+}
+
+static void print_ways(const json_t *ways)
+{
+    size_t i, k;
+    json_t *row, *way;
+    printf("\nIf this fails ...                  ... the load is turned off by\n");
+    json_array_foreach(json_object_get(ways, "ways_off"), i, row) {
+        printf("%-34s ", text_in(row, "text")[0] ? text_in(row, "text") : text_in(row, "death"));
+        json_array_foreach(json_object_get(row, "ways"), k, way)
+            printf("%s%s", k ? ", " : "", text_in(way, "way"));
+        puts(json_is_true(json_object_get(row, "none")) ? "NOTHING" : "");
+    }
+    printf("\nThis bench is %s%s%s\n", text_in(ways, "class"), text_in(ways, "why")[0] ? ": " : "", text_in(ways, "why"));
+}
+
+int verb_bench(const struct verb *verb, const struct verb_options *options)
+{
+    struct error err = ERROR_INIT;
+    size_t i;
+    json_t *instrument, *bench = verb_call(options, "bench", NULL, &err);
+    (void)verb;
+    if (!bench)
+        return verb_fail(&err);
+    if (options->json) {
+        verb_print_json(bench);
+        return EXIT_PASSED;
+    }
+    json_array_foreach(json_object_get(bench, "instruments"), i, instrument)
+        print_instrument(instrument);
+    print_ways(bench);
+    json_decref(bench);
+    return EXIT_PASSED;
+}
+
+int verb_drill(const struct verb *verb, const struct verb_options *options)
+{
+    struct error err = ERROR_INIT;
+    size_t i;
+    json_t *step, *drill = verb_call(options, "drill", json_pack("{s:b}", "mains", options->mains), &err);
+    (void)verb;
+    if (!drill)
+        return verb_fail(&err);
+    int status = json_is_true(json_object_get(drill, "passed")) ? EXIT_PASSED : EXIT_BENCH;
+    if (options->json) {
+        verb_print_json(drill);
+        return status;
+    }
+    json_array_foreach(json_object_get(drill, "steps"), i, step)
+        printf("%-6s %-30s %8.1f ms  %s\n", json_is_true(json_object_get(step, "passed")) ? "works" : "FAILS", text_in(step, "way"),
+               json_number_value(json_object_get(step, "took_ms")), text_in(step, "text"));
+    json_decref(drill);
+    return status;
+}
