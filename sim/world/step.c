@@ -99,9 +99,12 @@ static void over_budget(struct world *w)
 static void watch_budget(struct world *w)
 {
     double watts = 0.0;
+    bool moving = false; /* what has been withdrawn needs its time to go down */
+    for (size_t i = 0; i < w->ports_len; i++)
+        moving = moving || w->ports[i].negotiation == SLEWING;
     for (size_t i = 0; i < w->ports_len; i++)
         watts += w->ports[i].volts * w->ports[i].source_amps;
-    if (watts <= w->supply.budget_watts * w->supply.budget_ratio)
+    if (moving || watts <= w->supply.budget_watts * w->supply.budget_ratio)
         w->over_budget_since_us = US_NEVER;
     else if (w->over_budget_since_us == US_NEVER)
         w->over_budget_since_us = w->at_us;
