@@ -335,7 +335,7 @@ static int get_duration(struct tree_at group, const char *key, bool needed, int6
         if ((unsigned char)*c < 0x20 || (unsigned char)*c > 0x7e)
             return refuse_type(at, err, "a duration with its unit, such as \"90 s\"");
     if (duration_parse(at.node->text, &value_us, &why) < 0)
-        return tree_refuse(at, err, "is %s", why.text);
+        return tree_refuse(at, err, "%s", why.text);
     if (value_us < min_us || value_us > max_us) {
         duration_format(is, sizeof is, value_us);
         duration_format(low, sizeof low, min_us);

@@ -204,12 +204,15 @@ static int check_dwells(struct tree_at at, const struct profile_plan *profile, s
 {
     for (size_t i = 0; i < profile->stages_len; i++) {
         const struct profile_stage *stage = &profile->stages[i];
-        char period[48];
-        if (stage->dwell_us == 0 || stage->dwell_us - stage->settle_us >= 2 * profile->sample_period_us)
+        int64_t most_us = (stage->dwell_us - stage->settle_us) / 2;
+        char period[48], most[48];
+        if (stage->dwell_us == 0 || profile->sample_period_us <= most_us)
             continue;
         duration_format(period, sizeof period, profile->sample_period_us);
-        return error_set(err, ERROR_FILE, "%s:%d: stage \"%s\" has no room for two readings behind its settle, allowed sample_period %s at most half of that (line %d)",
-                         tree_file(at.tree), stage->line_no, stage->name, period, tree_line_of(at, "sample_period"));
+        duration_format(most, sizeof most, most_us);
+        return error_set(err, ERROR_FILE,
+                         "%s:%d: sample_period is %s, allowed up to %s (two readings in the dwell of stage \"%s\" behind its settle, line %d)",
+                         tree_file(at.tree), tree_line_of(at, "sample_period"), period, most, stage->name, stage->line_no);
     }
     return 0;
 }
