@@ -521,17 +521,11 @@ static char *text_in(const json_t *document)
 static void add_texts(struct start_job *job, const json_t *params)
 {
     struct daemon *d = job->daemon;
-    json_t *rest = json_copy((json_t *)(uintptr_t)params); /* jansson's copy does not change it */
-    add_text(job, "supply", dumped(json_object_get(params, "supply")));
-    add_text(job, "profile", dumped(json_object_get(params, "profile")));
+    add_text(job, "start", dumped(params)); /* with it and "bench" the plan can be made again */
     add_text(job, "bench", dumped(d->bench_json));
     add_text(job, "supply-text", text_in(json_object_get(params, "supply")));
     add_text(job, "profile-text", text_in(json_object_get(params, "profile")));
     add_text(job, "bench-text", text_in(d->bench_json));
-    json_object_del(rest, "supply");
-    json_object_del(rest, "profile");
-    add_text(job, "params", dumped(rest));
-    json_decref(rest);
     for (size_t i = 0; i < d->bench.instruments_len; i++) {
         struct bench_state state = {0};
         bench_instrument_state(station_bench(d->station), i, &state);
@@ -571,7 +565,7 @@ static void begin_run(struct start_job *job)
     }
     note_who(d, d->run.user, "start");
     say(d->say, SAY_NOTICE, "run %s of %s begins: %s", d->run.id, d->run.user, d->run.title);
-    serve_answer(d->serve, job->ticket, json_pack("{s:s, s:o, s:f}", "id", d->run.id, "title", wire_text(d->run.title), "estimate_s",
+    serve_answer(d->serve, job->ticket, json_pack("{s:s, s:s, s:o, s:f}", "run", d->run.id, "id", d->run.id, "title", wire_text(d->run.title), "estimate_s",
                                                   (double)plan_estimate_us(&d->run.plan) / US_PER_S), NULL);
 }
 
@@ -706,7 +700,8 @@ static json_t *do_status(void *context, struct error *err)
     (void)err;
     facts_of(d, &facts);
     bool ready = bench_ready(station_bench(d->station), why, sizeof why);
-    return json_pack("{s:s, s:s, s:s, s:f, s:I, s:s, s:b, s:o, s:b, s:b, s:o, s:o}", "state", state_word(d), "bench", d->bench.name, "version", BRUNT_VERSION,
+    return json_pack("{s:s, s:s, s:o, s:s, s:f, s:I, s:s, s:b, s:o, s:b, s:b, s:o, s:o}", "state", state_word(d), "bench", d->bench.name, "dir", wire_text(d->options.dir), "version",
+                     BRUNT_VERSION,
                      "uptime_s", (double)(now_us - d->begin_us) / US_PER_S, "now_us", (json_int_t)now_us, "class", ways_class(&facts, NULL, 0), "ready",
                      ready, "not_ready", wire_text(ready ? "" : why), "armed", arming_is_armed(d->arming), "all_off",
                      bench_all_off(station_bench(d->station)), "run", run_json(d), "latest", shown_latest(d->station, d->run.active ? &d->run.plan : NULL));
@@ -717,13 +712,22 @@ static json_t *do_bench(void *context, struct error *err)
     struct daemon *d = context;
     struct ways_facts facts;
     struct shown_line lines[BENCH_LINES_MAX] = {{0}};
+    char why[SENTENCE_SIZE] = "";
     (void)err;
     for (size_t i = 0; i < BENCH_LINES_MAX; i++)
         lines[i] = (struct shown_line){pump_descriptor(d->pump, i) >= 0, pump_trouble(d->pump, i)};
     facts_of(d, &facts);
-    return json_pack("{s:s, s:o, s:o, s:o, s:{s:b, s:b}, s:O}", "name", d->bench.name, "file", wire_text(d->bench.file), "instruments",
-                     shown_instruments(d->station, &d->bench, d->dialect_of, lines, pump_now_us()), "ways", ways_to_json(&facts), "guard", "wanted",
-                     !d->options.no_guard, "up", facts.guard, "plan", d->bench_json);
+    json_t *json = ways_to_json(&facts); /* class, why, ways_off */
+    if (!json)
+        return NULL;
+    json_object_set_new(json, "name", json_string(d->bench.name));
+    json_object_set_new(json, "file", wire_text(d->bench.file));
+    json_object_set_new(json, "ready", json_boolean(bench_ready(station_bench(d->station), why, sizeof why)));
+    json_object_set_new(json, "not_ready", wire_text(why));
+    json_object_set_new(json, "instruments", shown_instruments(d->station, &d->bench, d->dialect_of, lines, pump_now_us()));
+    json_object_set_new(json, "guard", json_pack("{s:b, s:b}", "wanted", !d->options.no_guard, "up", facts.guard));
+    json_object_set(json, "plan", d->bench_json);
+    return json;
 }
 
 static json_t *stop_anyway(struct daemon *d, const char *why)
@@ -1168,9 +1172,23 @@ static error_t on_option(int key, char *arg, struct argp_state *state)
     }
 }
 
+/* The armed file and the guard name these paths: they must hold from any working folder. */
+static int make_absolute(char *path, struct error *err)
+{
+    char whole[PATH_SIZE * 2], here[PATH_SIZE];
+    if (!*path || *path == '/')
+        return 0;
+    if (!getcwd(here, sizeof here))
+        return error_errno(err, ERROR_SYSTEM, errno, "can't tell the working folder");
+    snprintf(whole, sizeof whole, "%s/%s", here, strncmp(path, "./", 2) == 0 ? path + 2 : path);
+    return text_copy(path, PATH_SIZE, whole) ? 0 : error_set(err, ERROR_USAGE, "the path is too long: %.300s", whole);
+}
+
 static int default_options(struct options *o, struct error *err)
 {
     if (!o->dir[0] && place_default_dir(o->dir, sizeof o->dir, err) < 0)
+        return -1;
+    if (make_absolute(o->dir, err) < 0 || make_absolute(o->bench, err) < 0 || (!o->no_guard && make_absolute(o->guard, err) < 0))
         return -1;
     if (!o->bench[0] && snprintf(o->bench, sizeof o->bench, "%s/bench.cfg", o->dir) >= (int)sizeof o->bench)
         return error_set(err, ERROR_USAGE, "the path of --dir is too long");

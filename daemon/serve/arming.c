@@ -50,6 +50,7 @@ static void announce(struct arming *arming, bool armed, const char *why_not)
 {
     bool due = arming->announce;
     arming->announce = false;
+    arming->wanted = arming->wanted && armed; /* what stands half armed is taken down again */
     if (due)
         arming->does.armed(arming->does.context, armed, why_not);
 }
@@ -82,6 +83,7 @@ static void lose_guard(struct arming *arming, const char *why)
     if (arming->state == ASKING) {
         arming->state = ARMED; /* the file stands */
         announce(arming, false, "the guard went away while it was being armed: without it no input goes on");
+        step(arming);
     }
 }
 
@@ -178,6 +180,7 @@ static void on_no_answer(uv_timer_t *timer)
         return;
     arming->state = ARMED;
     announce(arming, false, "the guard did not acknowledge within 2 s: without it no input goes on");
+    step(arming);
 }
 
 static void ask_guard(struct arming *arming)

@@ -45,7 +45,7 @@ static void next(struct drill *drill, int64_t now_us)
 static void note(struct drill *drill, const char *way, const char *what, bool passed, int64_t took_us, const char *text)
 {
     drill->failed = drill->failed || !passed;
-    json_array_append_new(drill->steps, json_pack("{s:s, s:s, s:b, s:f, s:o}", "way", way, "what", what, "passed", passed, "ms",
+    json_array_append_new(drill->steps, json_pack("{s:s, s:s, s:b, s:f, s:o}", "way", way, "what", what, "passed", passed, "took_ms",
                                                   (double)took_us / US_PER_MS, "text", wire_text(text)));
 }
 
@@ -104,8 +104,11 @@ static void tick_guard(struct drill *drill, int64_t now_us)
 
 void drill_armed(struct drill *drill, bool armed, const char *why_not, int64_t now_us)
 {
-    if (drill->stage == ARM)
-        finish_stage(drill, "guard", "armed file written, guard armed", armed, now_us, armed ? "" : why_not);
+    if (drill->stage != ARM)
+        return;
+    finish_stage(drill, "guard", "armed file written, guard armed", armed, now_us, armed ? "" : why_not);
+    if (!armed)
+        next(drill, now_us); /* nothing to stand down from */
 }
 
 void drill_disarmed(struct drill *drill, int64_t now_us)

@@ -21,7 +21,7 @@ struct drill *drill_new(struct station *station, const struct bench_plan *bench,
 void drill_free(struct drill *drill);
 void drill_armed(struct drill *drill, bool armed, const char *why_not, int64_t now_us);
 void drill_disarmed(struct drill *drill, int64_t now_us);
-/* 0: go on; 1: done. Then *ret is {"passed", "steps": [{"way", "what", "passed", "ms", "text"}]} (NULL: no memory), and *ret_passed and *ret_mains say what was shown. */
+/* 0: go on; 1: done. Then *ret is {"passed", "steps": [{"way", "what", "passed", "took_ms", "text"}]} (NULL: no memory), and *ret_passed and *ret_mains say what was shown. */
 int drill_tick(struct drill *drill, int64_t now_us, json_t **ret, bool *ret_passed, bool *ret_mains);
 
 #endif
