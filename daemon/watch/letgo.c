@@ -10,33 +10,66 @@ static const double open_other_s = 0.2;
 static const double forget_s = 3.0;  /* longer than any off-time that could be half of a hiccup seen so far */
 static const double close_s = 10.0;  /* good for so long: it has recovered; as long as the ladder waits */
 
-static void stretch_add(struct stretch *s, const struct seen *seen)
+static void stretch_add(struct stretch *s, const struct seen *seen, double noise_volts)
 {
     const struct reading *r = seen->r;
+    /* 4 % is less than the width of any level's window: whatever slews through one leaves the mark. */
+    if (fabs(r->volts - s->volts_mark) > fmax(0.04 * fabs(s->volts_mark), 6.0 * noise_volts)) {
+        s->volts_mark = r->volts;
+        s->mark_us = r->at_us;
+        s->mark_count = 0;
+    }
+    s->mark_count += seen->fresh;
     s->to_us = r->at_us;
     s->count += seen->fresh;
     s->readings++;
     s->volts_last = r->volts;
     s->volts_max = fmax(s->volts_max, r->volts);
-    s->volts_sum += r->volts;
     s->amps_sum += r->amps;
     s->contract = r->contract;
 }
 
-static void episode_add(struct episode *e, const struct seen *seen, const struct load_order *order)
+/* Pauses shorter than a conversion never show as "no current", only as a dip. No limit without pauses swings like that: a steady one moves by its noise, a drifting one in one direction. */
+static void swing_add(struct episode *e, const struct seen *seen, const struct load_order *order, double none_amps)
 {
-    struct stretch *last = e->len ? &e->stretches[e->len - 1] : NULL;
-    bool same = last && last->level == seen->level && last->loaded == order->input_on && last->by_current == (order->mode == LOAD_CURRENT) && last->flowing == seen->flowing && (seen->level != LEVEL_OTHER || last->other_volts == seen->other_volts);
-    if (!same) {
-        if (e->len == STRETCHES_MAX) { /* on and off for hours: the first tells how it began, the oldest after it tell nothing new */
-            memmove(&e->stretches[1], &e->stretches[STRETCHES_MAX / 2], (STRETCHES_MAX - STRETCHES_MAX / 2) * sizeof e->stretches[0]);
-            e->len -= STRETCHES_MAX / 2 - 1;
-        }
-        last = &e->stretches[e->len++];
-        *last = (struct stretch){.level = seen->level, .loaded = order->input_on, .by_current = order->mode == LOAD_CURRENT, .flowing = seen->flowing, .from_us = seen->r->at_us, .volts_first = seen->r->volts,
-                                 .volts_max = seen->r->volts, .other_volts = seen->other_volts};
+    if (!order->input_on || order->mode != LOAD_CURRENT || seen->level == LEVEL_GOOD)
+        return;
+    double amps = seen->r->amps;
+    e->peak_amps = fmax(e->peak_amps, amps);
+    if (e->peak_amps < 3.0 * none_amps)
+        return;
+    e->swings += e->low && amps > 0.7 * e->peak_amps;
+    e->low = amps < 0.4 * e->peak_amps || (e->low && amps <= 0.7 * e->peak_amps);
+}
+
+static bool continues(const struct stretch *last, const struct seen *seen, const struct load_order *order)
+{
+    return last->level == seen->level && last->loaded == order->input_on && last->by_current == (order->mode == LOAD_CURRENT) && last->flowing == seen->flowing
+           && (seen->level != LEVEL_OTHER || last->other_volts == seen->other_volts);
+}
+
+static struct stretch *stretch_new(struct episode *e, const struct seen *seen, const struct load_order *order)
+{
+    if (e->len == STRETCHES_MAX) { /* on and off for hours: the first tells how it began, the oldest after it tell nothing new */
+        memmove(&e->stretches[1], &e->stretches[STRETCHES_MAX / 2], (STRETCHES_MAX - STRETCHES_MAX / 2) * sizeof e->stretches[0]);
+        e->len -= STRETCHES_MAX / 2 - 1;
     }
-    stretch_add(last, seen);
+    struct stretch *s = &e->stretches[e->len++];
+    *s = (struct stretch){
+        .level = seen->level, .loaded = order->input_on, .by_current = order->mode == LOAD_CURRENT, .flowing = seen->flowing, .from_us = seen->r->at_us, .volts_mark = seen->r->volts,
+        .mark_us = seen->r->at_us, .volts_max = seen->r->volts, .other_volts = seen->other_volts,
+    };
+    return s;
+}
+
+static void episode_add(struct episode *e, const struct seen *seen, const struct watch *watch)
+{
+    const struct load_order *order = &watch->order;
+    struct stretch *last = e->len ? &e->stretches[e->len - 1] : NULL;
+    swing_add(e, seen, order, flow_amps(watch));
+    if (!last || !continues(last, seen, order))
+        last = stretch_new(e, seen, order);
+    stretch_add(last, seen, watch->sampling.noise_volts);
 }
 
 static void forget_pending(struct watch *watch, const struct seen *seen)
@@ -69,12 +102,13 @@ static bool gives_way(struct watch *watch, const struct seen *seen)
 {
     /* A voltage or resistance load that gets no current has lost its source, even while a capacitor still holds volts. */
     bool starved = watch->order.input_on && watch->order.mode != LOAD_CURRENT && seen->settled && seen->level == LEVEL_BETWEEN;
-    bool down = seen->level == LEVEL_AWAY || seen->level == LEVEL_FLOOR || starved;
+    bool by_wire = sense_look(watch, seen) == EVIDENCE_FOR; /* the volts are wrong: the source has not given way */
+    bool down = seen->level == LEVEL_AWAY || (seen->level == LEVEL_FLOOR && !by_wire) || starved;
     watch->low_hits = down ? watch->low_hits + seen->fresh : 0;
     watch->away_hits += seen->level == LEVEL_AWAY && seen->fresh;
     watch->other_hits = seen->level == LEVEL_OTHER ? watch->other_hits + seen->fresh : 0;
     const struct stretch *last = &watch->pending.stretches[watch->pending.len - 1];
-    bool other = watch->other_hits >= OPEN_SAME && seconds_between(last->from_us, last->to_us) >= open_other_s;
+    bool other = watch->other_hits >= OPEN_SAME && last->mark_count >= OPEN_SAME && seconds_between(last->mark_us, last->to_us) >= open_other_s;
     return watch->low_hits >= OPEN_HITS || watch->away_hits >= OPEN_SCATTERED || other;
 }
 
@@ -149,9 +183,23 @@ static void open_episode(struct watch *watch, const struct seen *seen, struct ou
     tell_live(watch, seen, name_of_level(seen->level), NULL, out);
 }
 
-static void feed_open(struct watch *watch, const struct seen *seen, struct out *out)
+/* A resistance load lets the source choose its volts. Once it has been away, the default level is that level; before, a source in limit may stand there by chance. */
+static void see_default(const struct watch *watch, struct seen *seen)
 {
-    episode_add(&watch->episode, seen, &watch->order);
+    double level;
+    if (seen->level == LEVEL_HELD && watch->order.mode == LOAD_RESISTANCE && watch->away_hits > 0 && level_other(&watch->setup, seen->r->volts, &level) && level == watch->setup.default_volts) {
+        seen->level = LEVEL_OTHER;
+        seen->other_volts = level;
+    }
+}
+
+static void feed_open(struct watch *watch, const struct seen *as_seen, struct out *out)
+{
+    struct seen here = *as_seen;
+    const struct seen *seen = &here;
+    watch->away_hits += here.level == LEVEL_AWAY && here.fresh;
+    see_default(watch, &here);
+    episode_add(&watch->episode, seen, watch);
     rename_live(watch, seen, out);
     bool good = seen->level == LEVEL_GOOD;
     if (good && watch->good_hits++ == 0)
@@ -185,7 +233,7 @@ void letgo_feed(struct watch *watch, const struct seen *seen, struct out *out)
         return;
     if (watch->pending.len == 0)
         watch->pending.began_loaded = watch->order.input_on;
-    episode_add(&watch->pending, seen, &watch->order);
+    episode_add(&watch->pending, seen, watch);
     if (!good && gives_way(watch, seen))
         open_episode(watch, seen, out);
 }

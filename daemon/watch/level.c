@@ -29,9 +29,10 @@ double volts_margin(const struct watch *watch)
 }
 
 /* A level's window is vSrcNew (+-5 %, USB PD R3.2 Table 4.6, second-hand) and another 5 % downwards for the drop of cable and contacts under load. */
-static bool near_level(double volts, double level)
+static bool near_level(const struct watch_setup *setup, double volts, double level)
 {
-    return level > 0.0 && volts >= 0.90 * level && volts <= 1.06 * level;
+    bool own = fabs(level - setup->nominal_volts) < 0.07 * setup->nominal_volts; /* below its own window a contract droops, it isn't lost */
+    return level > 0.0 && !own && volts >= 0.90 * level && volts <= 1.06 * level;
 }
 
 bool level_other(const struct watch_setup *setup, double volts, double *ret_level)
@@ -39,12 +40,12 @@ bool level_other(const struct watch_setup *setup, double volts, double *ret_leve
     if (volts >= setup->low_volts && volts <= setup->high_volts)
         return false;
     for (size_t i = 0; i < setup->other_volts_len && i < CONTRACTS_MAX; i++)
-        if (near_level(volts, setup->other_volts[i])) {
+        if (near_level(setup, volts, setup->other_volts[i])) {
             *ret_level = setup->other_volts[i];
             return true;
         }
     *ret_level = setup->default_volts;
-    return near_level(volts, setup->default_volts);
+    return near_level(setup, volts, setup->default_volts);
 }
 
 static enum level level_unloaded(const struct watch *watch, double volts, double *ret_other)
@@ -62,9 +63,13 @@ static enum level level_current(const struct watch *watch, const struct seen *se
     enum level level = level_unloaded(watch, volts, ret_other);
     if (level == LEVEL_GOOD || !seen->flowing)
         return level;
+    if (!watch->order.input_on) /* the display still shows what was before, or the input is on: input.c looks into that */
+        return LEVEL_BETWEEN;
     if (level == LEVEL_OTHER && seen->at_set)
         return LEVEL_OTHER;
-    return seen->at_set ? LEVEL_SAGGING : LEVEL_FLOOR;
+    /* Where a current load can't sink its set-point, or no output can be told from none, it is at its floor, however near to the set-point the limit lies. */
+    bool at_floor = volts < fmax(away_volts(&watch->setup), 1.1 * watch->setup.load_min_volts);
+    return seen->at_set && !at_floor ? LEVEL_SAGGING : LEVEL_FLOOR;
 }
 
 void level_judge(const struct watch *watch, struct seen *seen)

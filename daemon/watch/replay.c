@@ -66,11 +66,17 @@ static void obey(struct replay *p, const struct watch_event *order)
         p->now = (struct point_now){.open = true, .from_us = order->at_us, .set_point = order->set_point, .mode = order->mode};
 }
 
+static void silence(struct replay *p, int64_t until_us)
+{
+    struct finding out[WATCH_OUT_MAX];
+    while (watch_due_us(p->watch) < until_us)
+        keep_findings(p, out, watch_tick(p->watch, watch_due_us(p->watch), out));
+}
+
 static void read_one(struct replay *p, const struct reading *reading)
 {
     struct finding out[WATCH_OUT_MAX];
-    while (watch_due_us(p->watch) < reading->at_us)
-        keep_findings(p, out, watch_tick(p->watch, watch_due_us(p->watch), out));
+    silence(p, reading->at_us);
     keep_findings(p, out, watch_feed(p->watch, reading, out));
     bool trusted = !(reading->quality & (QUALITY_NAN | QUALITY_OVER_RANGE | QUALITY_LATE));
     if (p->now.open && trusted && seconds_between(p->now.from_us, reading->at_us) >= settle_s(p->watch)) {
@@ -141,6 +147,10 @@ size_t watch_replay(const struct watch_setup *setup, const struct reading *readi
             obey(&p, &orders[next++]);
         read_one(&p, &readings[i]);
     }
+    while (next < orders_count)
+        obey(&p, &orders[next++]);
+    if (orders_count > 0)
+        silence(&p, orders[orders_count - 1].at_us);
     point_end(&p);
     shape_of(&p, ret_shape);
     name_all(&p, ret_shape, ret_verdict);

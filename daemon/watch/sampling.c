@@ -41,9 +41,20 @@ static void learn_noise(struct sampling *s, const struct reading *reading)
     spread_add(&s->step_amps, fabs(reading->amps - s->last.amps));
     s->noise_volts = noise_of(&s->step_volts);
     s->noise_amps = noise_of(&s->step_amps);
-    s->noise_seen = s->step_volts.len >= 6;
+    s->noise_seen = s->noise_volts > 0.0 || s->noise_amps > 0.0;
+}
+
+/* A display that is renewed at its own pace repeats its digits for about the same time again and again; few digits and little noise repeat them at random, also once only. So the median counts
+ * only where the shorter runs are near it. A second is the slowest display to be believed. */
+static void learn_hold(struct sampling *s, const struct reading *reading)
+{
+    double sorted[SPREAD_MAX];
     spread_add(&s->hold_s, seconds_between(s->same_since_us, reading->at_us));
-    s->hold = s->hold_s.len < 6 ? 0.0 : spread_median(&s->hold_s);
+    if (s->hold_s.len < 6)
+        return;
+    memcpy(sorted, s->hold_s.values, s->hold_s.len * sizeof sorted[0]);
+    double middle = median(sorted, s->hold_s.len), low = sorted[s->hold_s.len / 5];
+    s->hold = fmin(low >= 0.6 * middle ? middle : low, 1.0);
 }
 
 /* A repeat counts as a new conversion after one and a half of the time that one is shown; where nothing is known, 50 ms: few instruments convert slower without
@@ -67,8 +78,11 @@ bool sampling_feed(struct watch *watch, const struct reading *reading, bool trus
         return true; /* garbage is always new */
     bool same = s->seen > 0 && same_digits(reading, &s->last);
     bool fresh = s->seen == 0 || is_fresh(watch, reading, same);
-    if (!same && s->seen > 0 && steady)
+    if (fresh && s->seen > 0 && steady) /* equal digits of a new conversion are a step of nothing: without them a quiet instrument would have the noise of its few steps */
         learn_noise(s, reading);
+    bool between_orders = s->same_since_us > watch->order.at_us; /* what an order changed says nothing of the display's pace */
+    if (!same && s->seen > 0 && between_orders)
+        learn_hold(s, reading);
     if (!same || s->seen == 0)
         s->same_since_us = reading->at_us;
     if (fresh)

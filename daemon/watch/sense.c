@@ -14,12 +14,13 @@ static double reversed_volts(const struct watch *watch)
     return -fmax(0.1 * watch->setup.nominal_volts, 6.0 * watch->sampling.noise_volts + watch->setup.volts_u);
 }
 
-/* Below its minimum voltage a load can't sink its set-point: full current there means that the volts are wrong. Where the bench file doesn't state it, 0.3 V. */
+/* Below its minimum voltage a load can't sink its set-point: full current there means that the volts are wrong. And no source within its rating stands where it counts as away.
+ * Above the rating a limit just under the set-point leaves the source at the load's floor with nearly full current: only next to nothing is impossible there. */
 static double impossible_volts(const struct watch *watch)
 {
-    double floor_volts = watch->setup.load_min_volts > 0.0 ? watch->setup.load_min_volts : 0.3;
-    /* Above the rating a limit just under the set-point leaves the source at the load's floor with nearly full current: only next to nothing is impossible there. */
-    return watch->order.set_point > 1.02 * watch->setup.rated_amps ? 0.25 * floor_volts : floor_volts;
+    double floor_volts = watch->setup.load_min_volts > 0.0 ? watch->setup.load_min_volts : 0.3; /* 0.3 V where the bench file doesn't state it */
+    bool beyond_rating = watch->order.set_point > 1.02 * watch->setup.rated_amps;
+    return beyond_rating ? 0.25 * floor_volts : fmax(floor_volts, away_volts(&watch->setup));
 }
 
 enum evidence sense_look(const struct watch *watch, const struct seen *seen)
@@ -43,6 +44,6 @@ void sense_say(const struct watch *watch, const struct seen *seen, struct findin
         finding_say(ret, "sense wires reversed: the load reads %.3f V, below %.3f V (a tenth of the %.2f V contract, negative); check the wiring before the load goes on again", volts,
                     ret->limit, watch->setup.nominal_volts);
     else
-        finding_say(ret, "sense wire open: the load reads %.3f V while %.3f A flow, its set-point; below %.3f V (bench file, the load's minimum volts) it could not sink that", volts,
+        finding_say(ret, "sense wire open: the load reads %.3f V while %.3f A flow, its set-point; below %.3f V (the load's minimum volts in the bench file, or no output at all) nothing can give that", volts,
                     seen->r->amps, ret->limit);
 }

@@ -15,10 +15,10 @@ enum { HICCUP_PERIODS = 3 };
 
 struct cycles {
     unsigned falls, rises;
-    int64_t first_fall_us, last_fall_us, last_on_us; /* when it was last seen on */
-    struct spread on_s, on_upper_s, off_s;
-    double burst_volts_max;
-    unsigned bursts_at_default, bursts_good, bursts, readings;
+    int64_t first_fall_us, last_fall_us, last_on_us; /* last_on: when it was last seen on */
+    struct spread on_s, on_upper_s;
+    double burst_volts_max, longest_off_s; /* of the pauses that ended */
+    unsigned bursts_at_default, bursts_good, bursts;
 };
 
 struct story {
@@ -31,7 +31,7 @@ struct story {
     double floor_s;                  /* how long current flowed below the window under a current load */
     unsigned floor_readings;
     double floor_amps;
-    bool away_loaded;                /* away while still loaded, without current */
+    bool away_seen;
     double back_s;                   /* from when the load let go to the window, at most; NAN: not so */
     double resolution_s;             /* two edges nearer than that are one */
 };
@@ -87,30 +87,44 @@ static void tell_cycles(struct story *story)
             count_burst(&story->watch->setup, c, s, state == STATE_OFF);
         if (next == STATE_ON && state != STATE_ON)
             on_from_us = s->from_us;
+        if (next == STATE_ON && state == STATE_OFF)
+            c->longest_off_s = fmax(c->longest_off_s, seconds_between(c->last_on_us, s->from_us));
         if (next == STATE_ON)
             c->last_on_us = s->to_us;
         if (next == STATE_OFF)
             off_to_us = s->to_us;
-        c->readings += s->readings;
         state = s->loaded ? (next == STATE_UNKNOWN ? state : next) : STATE_UNKNOWN;
     }
 }
 
-/* The last time without volts: from the first to the last reading of it, and from the last reading before to the first after. */
+/* On the way from one level to another: a conversion across an edge, a decaying capacitor, one outlier. */
+static bool passing(const struct stretch *s)
+{
+    return (s->level == LEVEL_BETWEEN && !s->flowing) || (s->level == LEVEL_OTHER && s->mark_count < 3);
+}
+
+/* The last time without volts: at least from the first to the last reading of it, at most from the last reading that stood before to the first that stood after. */
 static void tell_away(struct story *story)
 {
     const struct episode *e = story->episode;
     int64_t before_us = e->good_us, from_us = INT64_MIN, to_us = INT64_MIN;
     for (size_t i = 0; i < e->len; i++) {
         const struct stretch *s = &e->stretches[i];
-        if (s->level == LEVEL_AWAY) {
-            from_us = from_us == INT64_MIN || before_us > to_us ? s->from_us : from_us;
+        bool away = s->level == LEVEL_AWAY;
+        if (away && from_us == INT64_MIN)
+            from_us = s->from_us;
+        if (away) {
             to_us = s->to_us;
+            story->away_seen = true;
+        }
+        bool stands = !away && !passing(s);
+        if (from_us != INT64_MIN) {
             story->away_min_s = seconds_between(from_us, to_us);
-            story->away_max_s = seconds_between(before_us, i + 1 < e->len ? e->stretches[i + 1].from_us : s->to_us);
-            story->away_loaded = story->away_loaded || s->loaded;
-        } else if (s->level != LEVEL_BETWEEN || s->flowing) { /* a conversion across the edge, or one outlier on the way, ends nothing */
+            story->away_max_s = seconds_between(before_us, stands ? s->from_us : s->to_us);
+        }
+        if (stands) {
             before_us = s->to_us;
+            from_us = INT64_MIN;
         }
     }
 }
@@ -134,15 +148,30 @@ static void tell_floor(struct story *story)
     story->floor_amps = readings ? amps_sum / readings : NAN;
 }
 
-static void tell_last(struct story *story)
+static bool established(const struct stretch *s)
+{
+    return s->count >= 3 && seconds_between(s->from_us, s->to_us) >= steady_s;
+}
+
+/* Where it ended: the last stretch that is more than a reading or two. A load in voltage or resistance mode that draws current hides the level which the output had before. */
+static const struct stretch *last_of(const struct episode *e)
+{
+    const struct stretch *held = NULL;
+    for (size_t i = e->len; i-- > 0;) {
+        const struct stretch *s = &e->stretches[i];
+        if (!established(s) || (held && s->level == LEVEL_BETWEEN))
+            continue;
+        if (s->level == LEVEL_HELD && !held)
+            held = s;
+        else if (s->level != LEVEL_HELD)
+            return held && s->level != LEVEL_OTHER ? held : s;
+    }
+    return held ? held : &e->stretches[e->len - 1];
+}
+
+static void tell_back(struct story *story)
 {
     const struct episode *e = story->episode;
-    story->last = &e->stretches[e->len - 1];
-    /* one odd reading at the end is no level */
-    if (e->len > 1 && story->last->count < 2 && e->stretches[e->len - 2].count >= 3)
-        story->last = &e->stretches[e->len - 2];
-    story->last_s = seconds_between(story->last->from_us, story->last->to_us);
-    story->back_s = NAN;
     for (size_t i = 1; i < e->len; i++)
         if (e->stretches[i - 1].loaded && !e->stretches[i].loaded) {
             story->back_s = NAN;
@@ -159,7 +188,9 @@ static struct story story_of(const struct watch *watch, const struct episode *ep
     tell_cycles(&story);
     tell_away(&story);
     tell_floor(&story);
-    tell_last(&story);
+    story.last = last_of(episode);
+    story.last_s = seconds_between(story.last->from_us, story.last->to_us);
+    tell_back(&story);
     return story;
 }
 
@@ -167,8 +198,15 @@ static struct story story_of(const struct watch *watch, const struct episode *ep
 
 static unsigned periods(const struct cycles *c)
 {
-    unsigned by_falls = c->falls ? c->falls - 1 : 0, by_rises = c->rises ? c->rises - 1 : 0;
-    return by_falls > by_rises ? by_falls : by_rises;
+    /* From the collapse: a pause and a burst are one, whether or not the end of the last burst was seen. */
+    unsigned by_falls = c->falls ? c->falls - 1 : 0;
+    return by_falls > c->rises ? by_falls : c->rises;
+}
+
+static unsigned times_of(const struct story *s)
+{
+    unsigned by_edges = periods(&s->cycles);
+    return by_edges > s->episode->swings ? by_edges : s->episode->swings;
 }
 
 static double period_s(const struct cycles *c)
@@ -178,7 +216,7 @@ static double period_s(const struct cycles *c)
 
 static bool repeats(const struct story *s)
 {
-    return periods(&s->cycles) >= HICCUP_PERIODS;
+    return periods(&s->cycles) >= HICCUP_PERIODS || s->episode->swings >= HICCUP_PERIODS;
 }
 
 /* Half of the bursts or more stand at the default level and none at the contract's own: VBUS comes back without contract, and the load trips it again. */
@@ -190,14 +228,14 @@ static bool repeats_at_default(const struct story *s)
 static bool hiccup_fits(const struct story *s)
 {
     /* An on-time that is certainly shorter than two conversions shows as anything. */
-    return repeats(s) && spread_median(&s->cycles.on_upper_s) >= 2.0 * s->watch->setup.conversion_s;
+    bool on_shows = s->cycles.on_upper_s.len == 0 || spread_median(&s->cycles.on_upper_s) >= 2.0 * s->watch->setup.conversion_s;
+    return repeats(s) && on_shows;
 }
 
 static bool steady(const struct story *s)
 {
     const struct stretch *l = s->last;
-    double drift = fabs(l->volts_last - l->volts_first), noise = s->watch->sampling.noise_volts;
-    return l->count >= 3 && s->last_s >= steady_s && drift <= fmax(0.04 * l->volts_first, 6.0 * noise);
+    return l->mark_count >= 3 && seconds_between(l->mark_us, l->to_us) >= steady_s;
 }
 
 static bool stands_at_other(const struct story *s)
@@ -219,7 +257,7 @@ static bool at_default(const struct story *s)
 static bool away_like_a_reset(const struct story *s)
 {
     double slack = s->watch->setup.conversion_s;
-    return s->away_max_s >= reset_min_s - slack - 0.05 && s->away_min_s <= reset_max_s + slack + 0.05 && s->away_max_s > 0.0;
+    return s->away_max_s >= reset_min_s - slack - 0.05 && s->away_min_s <= reset_max_s + slack + 0.05 && s->away_seen;
 }
 
 static bool hard_reset_fits(const struct story *s)
@@ -243,19 +281,14 @@ static bool contract_lost_fits(const struct story *s)
 {
     if (!stands_at_other(s) && !contract_gone(s))
         return false;
-    bool short_away = s->away_max_s < reset_min_s;
+    bool short_away = !s->away_seen || s->away_max_s < reset_min_s;
     return short_away && longest_blind_s(s) < reset_min_s + s->watch->setup.conversion_s;
 }
 
 static bool may_be_hiccup(const struct story *s)
 {
-    double longest_off = 0.0;
-    const struct episode *e = s->episode;
-    for (size_t i = 0; i + 1 < e->len; i++)
-        if (e->stretches[i].level == LEVEL_AWAY)
-            longest_off = fmax(longest_off, seconds_between(e->stretches[i].from_us, e->stretches[i].to_us));
     /* It came back before and was loaded again: only a much longer silence tells that it has given up. */
-    return s->cycles.rises > 0 && s->away_min_s < 3.0 * longest_off;
+    return s->cycles.rises > 0 && s->away_min_s < 3.0 * s->cycles.longest_off_s;
 }
 
 static bool latch_off_fits(const struct story *s)
@@ -269,15 +302,16 @@ static bool shutdown_fits(const struct story *s)
     return ends && s->away_min_s >= shutdown_s - s->watch->setup.conversion_s && !may_be_hiccup(s);
 }
 
-/* Current below the window under a current load; either it stays so, or the output is back within two looks and 150 ms once the load lets go (a source in limit has nothing to restart). */
+/* Current below the window under a current load; either it stays so, or the output is back once the load lets go without ever having been away: a source in limit has nothing to restart.
+ * Within a second, which is the slowest display; a reading or two without current at an edge are no time away. */
 static bool collapsed_fits(const struct story *s)
 {
-    bool limited = s->floor_readings >= 2 && s->cycles.falls == 0;
-    if (!limited)
+    if (s->floor_readings < 2 || s->episode->swings >= 2)
         return false;
     if (s->last->level == LEVEL_FLOOR)
-        return s->floor_s >= collapsed_s;
-    return s->last->level == LEVEL_GOOD && !s->away_loaded && s->back_s <= 2.0 * s->resolution_s + 0.15;
+        return s->last_s >= collapsed_s;
+    bool never_away = !s->away_seen || s->away_min_s <= s->resolution_s || s->away_max_s <= 2.0 * s->resolution_s;
+    return s->last->level == LEVEL_GOOD && s->cycles.rises == 0 && never_away && s->back_s <= 1.0;
 }
 
 static void hiccup_say(const struct story *s, struct finding *ret)
@@ -290,11 +324,11 @@ static void hiccup_say(const struct story *s, struct finding *ret)
     ret->period_s = shows_period ? period : NAN;
     ret->duty = shows_duty && on < period ? on / period : NAN;
     if (shows_duty)
-        finding_say(ret, "hiccup, on and off %u times while loaded, period %.3f s, on for %.0f %%, up to %.2f V (3 periods at least are asked for by the rule for this name)", periods(c), period,
+        finding_say(ret, "hiccup, on and off %u times while loaded, period %.3f s, on for %.0f %%, up to %.2f V (3 periods at least are asked for by the rule for this name)", times_of(s), period,
                     100.0 * ret->duty, c->burst_volts_max);
     else
         finding_say(ret, "hiccup, on and off %u times while loaded, up to %.2f V; a reading every %.3f s does not show %s (3 periods at least are asked for by the rule for this name)",
-                    periods(c), c->burst_volts_max, s->resolution_s, shows_period ? "the on-time" : "the period");
+                    times_of(s), c->burst_volts_max, s->resolution_s, shows_period ? "the on-time" : "the period");
 }
 
 static void hard_reset_say(const struct story *s, struct finding *ret)

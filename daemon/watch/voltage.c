@@ -27,13 +27,13 @@ void over_voltage_say(const struct watch *watch, const struct seen *seen, struct
                 s->hard_over_from[0] ? s->hard_over_from : "hard limit of the profile");
 }
 
-/* Below the window with the current where it was set: the source still delivers, only not at its voltage. At another contract's level it is that contract, not a droop. */
+/* Below the window with the current where it was set: the source still delivers, only not at its voltage. At another contract's level it is that contract, not a droop; next to nothing on sense wires is theirs. */
 enum evidence droop_look(const struct watch *watch, const struct seen *seen)
 {
     const struct watch_setup *s = &watch->setup;
     if (!seen->trusted || !seen->settled || !watch->expected)
         return EVIDENCE_NONE;
-    if (!watch->order.input_on || !seen->at_set || seen->level == LEVEL_OTHER || seen->r->volts < away_volts(s))
+    if (!watch->order.input_on || !seen->at_set || seen->level == LEVEL_OTHER || (s->four_wire && seen->r->volts < away_volts(s)))
         return EVIDENCE_AGAINST;
     if (seen->r->volts < s->low_volts)
         return EVIDENCE_FOR;

@@ -98,7 +98,12 @@ static bool is_settled(const struct watch *watch, const struct reading *r)
     int64_t asked_us = r->asked_us > 0 && r->asked_us <= r->at_us ? r->asked_us : r->at_us;
     if (watch->order.at_us == INT64_MIN)
         return true;
-    return !(r->quality & QUALITY_TRANSITION) && seconds_between(watch->order.at_us, asked_us) >= settle_s(watch);
+    if (r->quality & QUALITY_TRANSITION || seconds_between(watch->order.at_us, asked_us) < settle_s(watch))
+        return false;
+    /* Digits from before the order may be a conversion from before it; after a second no display is that slow. */
+    const struct sampling *s = &watch->sampling;
+    bool unchanged = s->seen > 0 && r->volts == s->last.volts && r->amps == s->last.amps && s->same_since_us < watch->order.at_us;
+    return !unchanged || seconds_between(watch->order.at_us, asked_us) >= 1.0;
 }
 
 size_t watch_feed(struct watch *watch, const struct reading *reading, struct finding out_list[WATCH_OUT_MAX])

@@ -83,7 +83,7 @@ enum finding_kind watch_combined(const struct finding *verdict, const struct tra
  *             no second voltmeter. mode, set_point, input_on: as acknowledged. contract: index while the selector confirms it, -1 once it says it is gone; always the same number where
  *             nobody can say. quality as in terms.h. Probes are not looked at.
  *   orders    rising at_us; each tells all four of the load's state from then on. Input off at the start unless the first order says otherwise. An order at the time of a reading or before it
- *             counts for that reading. expect_away: the tester makes the output go away (select, detach, mains) until an order with expect_away false.
+ *             counts for that reading. A last order behind the last reading tells how long nothing came. expect_away: the tester makes the output go away (select, detach, mains) until an order with expect_away false.
  *   setup     as for watch_new(); conversion_s 0 if unknown (then it is inferred from repeated digits where there is noise).
  *
  * What comes back: ret_verdict->kind is the name, FINDING_KINDS if there is nothing to report; text is its sentence. ret_shape is what the points of the trace alone show

@@ -82,7 +82,9 @@ struct stretch { /* readings in a row at one level */
     bool loaded, flowing, by_current; /* by_current: the load is in current mode */
     int64_t from_us, to_us;
     unsigned count; /* fresh ones */
-    double volts_first, volts_last, volts_max, volts_sum, amps_sum, other_volts;
+    double volts_mark, volts_last, volts_max, amps_sum, other_volts; /* mark: since mark_us the volts are near it */
+    int64_t mark_us;
+    unsigned mark_count;
     unsigned readings;
     int contract;
 };
@@ -95,6 +97,9 @@ struct episode {
     int contract_before;
     struct stretch stretches[STRETCHES_MAX];
     size_t len;
+    double peak_amps;    /* of the bursts so far */
+    bool low;            /* below 40 % of it */
+    unsigned swings;     /* how often the loaded current went down below 40 % and up above 70 % of its peak again */
 };
 
 struct stuck {
