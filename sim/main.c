@@ -32,6 +32,7 @@ enum {
     CONTROLS_MAX = 8,
     CHUNK_BYTES = 16,
     ANSWER_SIZE = 16384,
+    LOOK_US = 40,
     WRITER_PTY = -1
 };
 
@@ -428,6 +429,9 @@ static struct timespec time_to(const struct host *host, int64_t due_us, int64_t 
     wait_us = due_us <= now_us                    ? 0
               : due_us - now_us > 3600 * US_PER_S ? longest_us
                                                   : (int64_t)((double)(due_us - now_us) / host->speed);
+    /* A sleep ends tens of microseconds late, which a reader would see as a slower line: the last stretch is spent
+     * looking. */
+    wait_us = wait_us > LOOK_US ? wait_us - LOOK_US : 0;
     wait_us = wait_us > longest_us ? longest_us : wait_us; /* the world goes on in small steps even if nobody asks */
     return (struct timespec){.tv_sec = 0, .tv_nsec = (long)wait_us * 1000};
 }

@@ -78,7 +78,7 @@ static int begin_fault(struct address *address, enum wire_fault fault, const str
 {
     double delay_ms = 500.0;
     size_t at = 3;
-    long count;
+    long count = 0;
     if (fault == WIRE_DELAY && at < words->count && text_to_double(words->word[at], &delay_ms))
         at++;
     if (!(delay_ms >= 0.0 && delay_ms <= 3600e3))

@@ -228,6 +228,49 @@ static void a_channel_the_world_lacks_is_refused_with_a_sentence(void **state)
     world_free(world);
 }
 
+/* Pieces of commands and plain noise, glued at random. Whatever came before: a spoiled line and the server obeys again.
+ */
+static void noise_never_breaks_a_server(void **state)
+{
+    static const char *const pieces[] = {"MEAS",      "2",
+                                         ":",         "VOLT",
+                                         "?",         ";",
+                                         " ",         "(@1:",
+                                         ",",         ")",
+                                         "\"",        "1E",
+                                         "MAX",       "CURR",
+                                         "*",         "IDN",
+                                         "ESE",       "#H",
+                                         "-",         "99999999999",
+                                         "\n",        "\r",
+                                         "!",         "\x1b",
+                                         "L",         "T",
+                                         "OV",        "SYST:ERR?",
+                                         "CONT:CAT?", "STAT:QUES:ENAB",
+                                         ".",         "ABCDEFGHIJKLMNOP",
+                                         "INST:NSEL", "\xff"};
+    const char *wanted = getenv("BRUNT_SEED");
+    unsigned seed = wanted ? (unsigned)strtoul(wanted, NULL, 10) : 20240229u;
+    (void)state;
+    print_message("seed %u (BRUNT_SEED)\n", seed);
+    srand(seed);
+    for (int shape = 0; shape < SHAPES; shape++) {
+        struct world *world = still_world();
+        struct server *server = still_server(world, SERVER_ALL, (enum server_shape)shape);
+        for (int i = 0; i < 20000; i++) {
+            const char *piece = pieces[(size_t)rand() % (sizeof pieces / sizeof pieces[0])];
+            char out[700];
+            server_bytes(server, piece, strlen(piece), now_us());
+            if (i % 50 == 0)
+                server_answer(server, out, sizeof out, now_us());
+        }
+        say(server, "!\n");
+        assert_non_null(strstr(say(server, shape == SHAPE_TERSE ? "ID?\n" : "*IDN?\n"), "BRUNT-SIM,still1,0,"));
+        server_free(server);
+        world_free(world);
+    }
+}
+
 int main(void)
 {
     static const struct CMUnitTest tests[] = {
@@ -239,6 +282,7 @@ int main(void)
         cmocka_unit_test(the_other_terse_instruments_answer),
         cmocka_unit_test(the_late_shape_echoes_and_answers_with_exponents),
         cmocka_unit_test(the_echo_comes_at_once_and_the_answer_late),
+        cmocka_unit_test(noise_never_breaks_a_server),
         cmocka_unit_test(a_channel_the_world_lacks_is_refused_with_a_sentence),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -407,6 +407,28 @@ static void a_wrong_bench_file_is_refused_with_line_and_reason(void **state)
     }
 }
 
+static void the_benches_that_come_with_it_can_be_read(void **state)
+{
+    static const char *const names[] = {"bench-demo.cfg", "bench-terse.cfg", "bench-late.cfg"};
+    static const char *const addresses[] = {"load1", "selector1", "mains1", "thermo1"};
+    (void)state;
+    for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
+        char path[512];
+        struct error err = ERROR_INIT;
+        struct tree *tree;
+        struct sim *sim;
+        snprintf(path, sizeof path, SOURCE_DIR "/profiles/sim/%s", names[i]);
+        tree = tree_read_file(path, &err);
+        sim = tree ? sim_new(tree, SOURCE_DIR "/profiles/sim", 0, &err) : NULL;
+        if (!sim || tree_all_taken(tree, &err) < 0)
+            fail_msg("%s", err.text);
+        for (size_t k = 0; k < sizeof addresses / sizeof addresses[0]; k++)
+            assert_true(sim_address_index(sim, addresses[k]) >= 0);
+        sim_free(sim);
+        tree_free(tree);
+    }
+}
+
 int main(void)
 {
 #define T(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
@@ -430,6 +452,7 @@ int main(void)
         T(a_loaded_port_is_measured_through_bytes_alone),
         T(a_wrong_command_is_refused_with_a_sentence),
         T(status_truth_and_help_are_one_line_each),
+        cmocka_unit_test(the_benches_that_come_with_it_can_be_read),
         cmocka_unit_test(a_wrong_bench_file_is_refused_with_line_and_reason),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -13,6 +13,7 @@ import tempfile
 import time
 
 import pyvisa
+import serial
 
 BENCH = """
 sim = {
@@ -24,6 +25,7 @@ sim = {
         { name = "selector1"; role = "selector"; shape = "terse"; baud = 19200; },
         { name = "thermo1"; role = "thermometer"; tcp = 0; },
         { name = "late1"; role = "load"; shape = "late"; answer_delay = "5 ms"; },
+        { name = "strict1"; role = "mains"; baud = 9600; strict_baud = true; },
         { name = "uart1"; role = "load"; unix = "uart1.sock"; }
     );
 };
@@ -175,6 +177,16 @@ def ask_the_others(checks, sim, manager):
     uart.close()
 
 
+def listen_at_the_wrong_speed(checks, sim):
+    path = sim.links["strict1", "pty"]
+    with serial.Serial(path, 115200, timeout=0.5) as port:
+        port.write(b"*OPC?\n")
+        checks.that("at the wrong speed nothing sensible comes", b"1" not in port.read(16))
+    with serial.Serial(path, 9600, timeout=2) as port:
+        port.write(b"\n*OPC?\n")
+        checks.equal("at the right one it answers", port.read(2), b"1\n")
+
+
 def main():
     if len(sys.argv) != 2:
         print(__doc__, file=sys.stderr)
@@ -196,6 +208,7 @@ def main():
             drive_a_load(checks, "TCP", other, 1)
             other.close()
             ask_the_others(checks, sim, manager)
+            listen_at_the_wrong_speed(checks, sim)
             break_a_serial_line(checks, sim, manager, load)
             checks.that("the truth is told", '"contract_volts":9' in sim.command("truth 1"), sim.command("truth 1"))
             checks.that("a wrong command is refused", sim.command("wire nobody drop").startswith("error: no address nobody"))
