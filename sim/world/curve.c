@@ -28,11 +28,15 @@ double source_bound_amps(const struct world *w, const struct port *p, double vol
     }
 }
 
+static double open_volts(const struct port *p)
+{
+    return p->set_volts * (1.0 + p->over_voltage_percent / 100.0) + p->set.compensation_ohms * p->compensated_amps;
+}
+
 double source_amps(const struct world *w, const struct port *p, double volts)
 {
     double ohms = p->set.output_ohms + p->joint_now_ohms;
-    double open = p->set_volts * (1.0 + p->over_voltage_percent / 100.0) + p->set.compensation_ohms * p->compensated_amps;
-    double amps = (open - volts) / (ohms > LEAST_OHMS ? ohms : LEAST_OHMS);
+    double amps = (open_volts(p) - volts) / (ohms > LEAST_OHMS ? ohms : LEAST_OHMS);
     if (!port_output_on(p) || amps <= 0.0)
         return 0.0;
     double most = source_bound_amps(w, p, volts);
@@ -126,11 +130,16 @@ double board_amps(const struct port *p, double volts)
     return p->set.board_watts / volts;
 }
 
+/* A source pulls its output down when there is to be less, gently where little is missing. */
 static double bleed_amps(const struct port *p, double volts)
 {
-    bool active = p->state == PORT_RESET_FALL || p->state == PORT_RESET_RECOVER || p->state == PORT_WAITING ||
-                  (p->state == PORT_ON && p->negotiation == SLEWING && volts > p->set_volts);
-    return volts / (active ? p->set.discharge_ohms : p->set.bleed_ohms);
+    bool away = p->state == PORT_RESET_FALL || p->state == PORT_RESET_RECOVER || p->state == PORT_WAITING;
+    double strong = volts / p->set.discharge_ohms, excess = volts - open_volts(p);
+    if (away)
+        return strong;
+    if (p->state != PORT_ON || excess <= 0.0)
+        return volts / p->set.bleed_ohms;
+    return volts / p->set.bleed_ohms + fmin(strong, excess);
 }
 
 static double loads_amps(const struct world *w, size_t port, double volts)

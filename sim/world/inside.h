@@ -235,6 +235,9 @@ void load_watch(struct world *w, struct channel *c, int64_t step_us);
 void load_power(struct world *w, struct channel *c, bool on);
 bool load_passes(const struct channel *c); /* current can flow */
 
+/* ---- meter.c ---- */
+void meters_feed(struct world *w, int64_t step_us); /* the step that comes, with what stands at its beginning: so a look in its middle sees the same */
+
 /* ---- heat.c ---- */
 double ambient_now(const struct world *w);
 double mains_present_volts(const struct world *w); /* 0: absent */

@@ -144,8 +144,6 @@ void load_watch(struct world *w, struct channel *c, int64_t step_us)
     c->celsius += (to - c->celsius) * -expm1(-1e-6 * (double)step_us / 60.0);
     if (c->powered)
         watch_trips(w, c, volts);
-    converter_feed(&c->volts, w->at_us - step_us, w->at_us, sensed_volts(c, volts, c->amps));
-    converter_feed(&c->current, w->at_us - step_us, w->at_us, c->amps);
 }
 
 void load_power(struct world *w, struct channel *c, bool on)

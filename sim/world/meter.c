@@ -7,6 +7,24 @@ enum stream { STREAM_RIPPLE = 10, STREAM_VOLTS = 30, STREAM_AMPS = 50, STREAM_PL
 #define RIPPLE_EACH_US         150000 /* ripple beats with the conversion: a slow wander */
 #define PLACE_EACH_US          500000
 
+static double volts_at_sense(const struct world *w, const struct channel *c)
+{
+    const struct port *p = &w->ports[c->set.port];
+    return sensed_volts(c, p->attached ? p->volts : 0.0, c->amps);
+}
+
+void meters_feed(struct world *w, int64_t step_us)
+{
+    int64_t end_us = w->at_us + step_us;
+    for (size_t i = 0; i < w->ports_len; i++)
+        converter_feed(&w->ports[i].receptacle, w->at_us, end_us, w->ports[i].volts);
+    for (size_t i = 0; i < w->channels_len; i++) {
+        struct channel *c = &w->channels[i];
+        converter_feed(&c->volts, w->at_us, end_us, volts_at_sense(w, c));
+        converter_feed(&c->current, w->at_us, end_us, c->amps);
+    }
+}
+
 static double noise(const struct world *w, int stream, size_t which, int64_t count)
 {
     return w->quiet ? 0.0 : noise_gauss(w->seed, (uint64_t)stream + which, (uint64_t)count);
@@ -35,9 +53,8 @@ static double drift(const struct world *w, const struct channel *c)
 static double shown_volts(const struct world *w, size_t channel)
 {
     const struct channel *c = &w->channels[channel];
-    const struct port *p = &w->ports[c->set.port];
     int64_t count;
-    double volts = converter_look(&c->volts, w->at_us, w->now_us, sensed_volts(c, p->attached ? p->volts : 0.0, c->amps), &count);
+    double volts = converter_look(&c->volts, w->at_us, w->now_us, volts_at_sense(w, c), &count);
     if (c->sense != SENSE_OPEN || !c->set.remote_sense)
         volts += ripple(w, (size_t)c->set.port, c->volts.phase_us + count * c->volts.update_us);
     volts = volts * (1.0 + c->set.volts_gain_percent / 100.0) * drift(w, c) + c->set.volts_offset;

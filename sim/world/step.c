@@ -5,8 +5,8 @@
  */
 #include "sim/world/inside.h"
 
-#define QUIET_CHANGE      0.001 /* volts or amps a step: the next may be twice as long */
-#define LIVELY_CHANGE     0.005 /* the next is to be half as long */
+#define QUIET_CHANGE      0.0005 /* volts or amps a step: the next may be twice as long */
+#define LIVELY_CHANGE     0.002 /* the next is to be half as long */
 #define BUDGET_BLANK_US   50000
 
 double world_draw(struct world *w)
@@ -114,11 +114,8 @@ static void watch_budget(struct world *w)
 
 static void watch(struct world *w, int64_t step_us)
 {
-    for (size_t i = 0; i < w->ports_len; i++) {
-        struct port *p = &w->ports[i];
-        converter_feed(&p->receptacle, w->at_us - step_us, w->at_us, p->volts);
-        port_watch(w, p);
-    }
+    for (size_t i = 0; i < w->ports_len; i++)
+        port_watch(w, &w->ports[i]);
     for (size_t i = 0; i < w->channels_len; i++)
         load_watch(w, &w->channels[i], step_us);
     watch_budget(w);
@@ -140,6 +137,7 @@ static void step(struct world *w, int64_t step_us)
 {
     double former_volts[WORLD_PORTS_MAX], change = 0.0;
     bool throttled = w->throttled;
+    meters_feed(w, step_us);
     for (size_t i = 0; i < w->channels_len; i++)
         load_ramp(&w->channels[i], step_us);
     for (size_t i = 0; i < w->ports_len; i++) {
