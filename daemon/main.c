@@ -14,7 +14,7 @@
 #include "daemon/serve/keep.h"
 #include "daemon/serve/place.h"
 #include "daemon/serve/pump.h"
-#include "daemon/serve/say.h"
+#include "daemon/serve/tell.h"
 #include "daemon/serve/serve.h"
 #include "daemon/serve/shown.h"
 
@@ -54,7 +54,7 @@ struct run_now {
 
 struct daemon {
     struct options options;
-    struct say *say;
+    struct tell *say;
     uv_loop_t loop;
     struct bench_plan bench;
     json_t *bench_json;
@@ -91,7 +91,7 @@ static void pass(struct daemon *d)
 static void say_sentence(void *context, const char *sentence)
 {
     struct daemon *d = context;
-    say(d->say, SAY_NOTICE, "%s", sentence);
+    tell(d->say, TELL_NOTICE, "%s", sentence);
 }
 
 static int64_t wall_ms_now(void)
@@ -134,7 +134,7 @@ static bool keep_one(struct daemon *d, const struct keep_item *item)
     case KEEP_FINDING:
         seq = record_finding(writer, &item->is.finding);
         publish(d, "finding", wire_finding(&item->is.finding, seq));
-        say(d->say, item->is.finding.severity >= SEVERITY_TRIP ? SAY_WARNING : SAY_NOTICE, "run %s: %s", d->run.id, item->is.finding.text);
+        tell(d->say, item->is.finding.severity >= SEVERITY_TRIP ? TELL_WARNING : TELL_NOTICE, "run %s: %s", d->run.id, item->is.finding.text);
         break;
     case KEEP_MARK:
         seq = record_mark(writer, &item->is.mark);
@@ -189,8 +189,8 @@ static void after_finish(uv_work_t *work, int status)
     struct daemon *d = job->daemon;
     (void)status;
     if (job->failed < 0)
-        say(d->say, SAY_ERROR, "run %s: %s", d->run.id, job->err.text);
-    say(d->say, SAY_NOTICE, "run %s ended: %s%s%s", d->run.id, run_end_name(job->end), job->why[0] ? ", " : "", job->why);
+        tell(d->say, TELL_ERROR, "run %s: %s", d->run.id, job->err.text);
+    tell(d->say, TELL_NOTICE, "run %s ended: %s%s%s", d->run.id, run_end_name(job->end), job->why[0] ? ", " : "", job->why);
     publish(d, "end", json_pack("{s:s, s:s, s:o, s:s, s:o}", "id", d->run.id, "end", run_end_name(job->end), "why", wire_text(job->why), "path",
                                 job->failed < 0 ? "" : job->path, "trouble", wire_text(job->failed < 0 ? job->err.text : "")));
     station_clear(d->station);
@@ -344,7 +344,7 @@ static void on_armed(void *context, bool armed, const char *why_not)
     else
         station_armed(d->station, armed, why_not, pump_now_us());
     if (!armed && !d->drill)
-        say(d->say, SAY_WARNING, "not armed: %s", why_not);
+        tell(d->say, TELL_WARNING, "not armed: %s", why_not);
     pass(d);
 }
 
@@ -361,7 +361,7 @@ static void on_guard_changed(void *context, bool up, bool while_armed, const cha
 {
     struct daemon *d = context;
     d->drilled = d->mains_drilled = false;
-    say(d->say, up ? SAY_INFO : SAY_WARNING, up ? "the guard is connected%s" : "no guard: %s", why);
+    tell(d->say, up ? TELL_INFO : TELL_WARNING, up ? "the guard is connected%s" : "no guard: %s", why);
     if (while_armed && station_running(d->station)) {
         station_abort(d->station, RUN_FAULT, "the guard is gone: the load is off, since nothing would turn it off if the daemon died", pump_now_us());
         pass(d);
@@ -423,11 +423,11 @@ static void line_changed(void *context, size_t line, bool up, const char *why)
     struct daemon *d = context;
     d->drilled = d->mains_drilled = false;
     if (up) {
-        say(d->say, SAY_INFO, "%s: the line is open", instrument_on(d, line)->name);
+        tell(d->say, TELL_INFO, "%s: the line is open", instrument_on(d, line)->name);
         if (d->arming)
             arming_resend(d->arming);
     } else {
-        say(d->say, SAY_WARNING, "%s: %s", instrument_on(d, line)->name, why);
+        tell(d->say, TELL_WARNING, "%s: %s", instrument_on(d, line)->name, why);
     }
 }
 
@@ -564,7 +564,7 @@ static void begin_run(struct start_job *job)
         return;
     }
     note_who(d, d->run.user, "start");
-    say(d->say, SAY_NOTICE, "run %s of %s begins: %s", d->run.id, d->run.user, d->run.title);
+    tell(d->say, TELL_NOTICE, "run %s of %s begins: %s", d->run.id, d->run.user, d->run.title);
     serve_answer(d->serve, job->ticket, json_pack("{s:s, s:s, s:o, s:f}", "run", d->run.id, "id", d->run.id, "title", wire_text(d->run.title), "estimate_s",
                                                   (double)plan_estimate_us(&d->run.plan) / US_PER_S), NULL);
 }
@@ -576,7 +576,7 @@ static void after_create(uv_work_t *work, int status)
     static const struct error cancelled = {ERROR_REFUSED, "stopped before it began"};
     (void)status;
     if (!job->writer) {
-        say(d->say, SAY_ERROR, "%s", job->err.text);
+        tell(d->say, TELL_ERROR, "%s", job->err.text);
         refuse_start(job, &job->err);
     } else if (d->run.cancelled || d->quit_asked) {
         char path[PATH_SIZE];
@@ -783,7 +783,7 @@ static json_t *do_drill(void *context, const struct serve_who *who, const json_t
     d->drill = drill_new(d->station, &d->bench, &does, json_is_true(json_object_get(params, "mains")), pump_now_us());
     if (!d->drill)
         end_drill(d, NULL);
-    say(d->say, SAY_NOTICE, "drill asked for by %s", who->name);
+    tell(d->say, TELL_NOTICE, "drill asked for by %s", who->name);
     pass(d);
     return NULL;
 }
@@ -851,7 +851,7 @@ static void watch_record(struct daemon *d)
         d->run.failing_since_us = now_us;
     if (s.fill >= 0.75 && !d->run.nearly_full) {
         note_who(d, "daemon", "the record's queue is three quarters full: the disk does not keep up");
-        say(d->say, SAY_WARNING, "run %s: the record's queue is three quarters full: %s", d->run.id, s.trouble[0] ? s.trouble : "the disk does not keep up");
+        tell(d->say, TELL_WARNING, "run %s: the record's queue is three quarters full: %s", d->run.id, s.trouble[0] ? s.trouble : "the disk does not keep up");
     }
     d->run.nearly_full = s.fill >= 0.75 || (d->run.nearly_full && s.fill > 0.5);
     if (d->run.failing_since_us && now_us - d->run.failing_since_us > FAILING_LIMIT_US && station_running(d->station)) {
@@ -884,7 +884,7 @@ static void watch_presence(struct daemon *d, int64_t now_us)
     } else if (now_us - d->run.ack_asked_us > 60 * US_PER_S) {
         d->run.ack_asked_us = now_us;
         publish(d, "acknowledge", json_pack("{s:f}", "due_s", (double)(ACK_LIMIT_US - silent_us) / US_PER_S));
-        say(d->say, SAY_WARNING, "run %s is attended: acknowledge within %.0f s, or the load goes off", d->run.id, (double)(ACK_LIMIT_US - silent_us) / US_PER_S);
+        tell(d->say, TELL_WARNING, "run %s is attended: acknowledge within %.0f s, or the load goes off", d->run.id, (double)(ACK_LIMIT_US - silent_us) / US_PER_S);
     }
 }
 
@@ -915,7 +915,7 @@ static void watch_quit(struct daemon *d, int64_t now_us)
     if (!off && d->had_run && !late)
         return;
     if (!off && d->had_run) {
-        say(d->say, SAY_ERROR, "off could not be confirmed: %s", arming_is_armed(d->arming) && !d->options.no_guard ? "the guard goes on trying" : "look at the load");
+        tell(d->say, TELL_ERROR, "off could not be confirmed: %s", arming_is_armed(d->arming) && !d->options.no_guard ? "the guard goes on trying" : "look at the load");
         d->exit_status = EXIT_BENCH;
     }
     close_all(d);
@@ -941,7 +941,7 @@ static void on_signal(uv_signal_t *signal, int number)
     struct daemon *d = signal->data;
     station_abort(d->station, RUN_STOPPED, "the daemon was told to end", pump_now_us());
     pass(d);
-    say(d->say, SAY_NOTICE, d->quit_asked ? "signal %d again: still turning the load off" : "signal %d: turning the load off, then ending", number);
+    tell(d->say, TELL_NOTICE, d->quit_asked ? "signal %d again: still turning the load off" : "signal %d: turning the load off, then ending", number);
     if (!d->quit_asked++)
         d->quit_us = pump_now_us();
 }
@@ -1007,17 +1007,17 @@ static void turn_armed_off(struct daemon *d, int deadline_ms)
     struct error err = ERROR_INIT;
     long count = arm_read(d->options.dir, entries, &err);
     if (err.kind != ERROR_NONE)
-        say(d->say, SAY_WARNING, "%s", err.text);
+        tell(d->say, TELL_WARNING, "%s", err.text);
     if (count < 0) /* torn: what is whole in it is obeyed */
         for (count = 0; count < ARM_ENTRIES_MAX && entries[count].name[0];)
             count++;
     if (count == 0)
         return;
-    say(d->say, SAY_WARNING, "%ld loads were left armed: turning them off first", count);
+    tell(d->say, TELL_WARNING, "%ld loads were left armed: turning them off first", count);
     d->armed_left = arm_off_now(entries, (size_t)count, deadline_ms, say_sentence, d) > 0;
     d->standing = d->armed_left;
     if (!d->armed_left && arm_remove(d->options.dir, &err) < 0)
-        say(d->say, SAY_WARNING, "%s", err.text);
+        tell(d->say, TELL_WARNING, "%s", err.text);
 }
 
 static int make_rooms(struct daemon *d, struct error *err)
@@ -1062,7 +1062,7 @@ static void start_loop(struct daemon *d)
 
 static int fail(struct daemon *d, const struct error *err)
 {
-    say(d->say, SAY_ERROR, "%s", err->text);
+    tell(d->say, TELL_ERROR, "%s", err->text);
     return err->kind == ERROR_FILE || err->kind == ERROR_USAGE || err->kind == ERROR_RATING ? EXIT_USAGE
            : err->kind == ERROR_BUSY || err->kind == ERROR_REFUSED                        ? EXIT_REFUSED
                                                                                            : EXIT_BENCH;
@@ -1075,7 +1075,7 @@ static int run_daemon(struct daemon *d)
         return fail(d, &err);
     turn_armed_off(d, RESTART_OFF_MS);
     if (record_recover(d->options.dir, wall_ms_now(), say_sentence, d, &err) < 0)
-        say(d->say, SAY_ERROR, "%s", err.text);
+        tell(d->say, TELL_ERROR, "%s", err.text);
     if (read_bench(d, &err) < 0)
         return fail(d, &err);
     uv_loop_init(&d->loop);
@@ -1087,7 +1087,7 @@ static int run_daemon(struct daemon *d)
         uv_run(&d->loop, UV_RUN_DEFAULT);
         return status;
     }
-    say(d->say, SAY_NOTICE, "bench %s, records in %s, clients at %s", d->bench.name, d->options.dir, d->options.socket);
+    tell(d->say, TELL_NOTICE, "bench %s, records in %s, clients at %s", d->bench.name, d->options.dir, d->options.socket);
     uv_run(&d->loop, UV_RUN_DEFAULT);
     return d->exit_status;
 }
@@ -1105,9 +1105,9 @@ static int run_off(struct daemon *d)
         lock = place_lock(d->options.dir, &pid, &err);
     }
     if (lock < 0)
-        say(d->say, SAY_WARNING, "%s", err.text);
+        tell(d->say, TELL_WARNING, "%s", err.text);
     turn_armed_off(d, STOP_OFF_MS);
-    say(d->say, d->armed_left ? SAY_ERROR : SAY_NOTICE, d->armed_left ? "not every load could be confirmed off: look at the bench" : "nothing is armed");
+    tell(d->say, d->armed_left ? TELL_ERROR : TELL_NOTICE, d->armed_left ? "not every load could be confirmed off: look at the bench" : "nothing is armed");
     return d->armed_left ? EXIT_BENCH : 0;
 }
 
@@ -1212,7 +1212,7 @@ static void free_daemon(struct daemon *d)
     for (size_t i = 0; i < d->dialects_len; i++)
         dialect_free(d->dialects[i]);
     json_decref(d->bench_json);
-    say_free(d->say);
+    tell_free(d->say);
     free(d);
 }
 
@@ -1222,7 +1222,7 @@ int main(int argc, char **argv)
     struct daemon *d = calloc(1, sizeof *d);
     struct error err = ERROR_INIT;
     argp_err_exit_status = EXIT_USAGE;
-    if (!d || !(d->say = say_new(STDERR_FILENO))) {
+    if (!d || !(d->say = tell_new(STDERR_FILENO))) {
         free(d);
         return EXIT_BENCH;
     }

@@ -104,7 +104,7 @@ static void watch(struct client *client)
     int events = 0;
     if (!client->ended && client->answers_len < ANSWERS_MAX && !may_obey(client))
         events |= UV_READABLE;
-    if (client->sending || client->answers || may_obey(client) || (client->following && client->cursor < client->serve->ring.next))
+    if (client->sending || client->answers || may_obey(client) || (client->following && client->cursor < client->serve->tape.next))
         events |= UV_WRITABLE;
     if (events == client->events)
         return;
@@ -194,7 +194,7 @@ void client_answer(struct client *client, char *line)
 /* What was overwritten before this client took it. */
 static struct item *gap_item(struct client *client, uint64_t oldest)
 {
-    const struct item *first = ring_at(&client->serve->ring, oldest);
+    const struct item *first = tape_at(&client->serve->tape, oldest);
     uint64_t missed = oldest - client->cursor;
     uint64_t to = first->seq > 0 ? first->seq - 1 : 0;
     uint64_t from = client->seen_seq + 1 <= to ? client->seen_seq + 1 : to; /* of an earlier run: its numbers are gone too */
@@ -205,13 +205,13 @@ static struct item *gap_item(struct client *client, uint64_t oldest)
 
 static struct item *next_notice(struct client *client)
 {
-    const struct ring *ring = &client->serve->ring;
-    uint64_t oldest = ring_oldest(ring);
-    if (!client->following || client->cursor >= ring->next)
+    const struct tape *tape = &client->serve->tape;
+    uint64_t oldest = tape_oldest(tape);
+    if (!client->following || client->cursor >= tape->next)
         return NULL;
     if (client->cursor < oldest)
         return gap_item(client, oldest);
-    struct item *item = ring_at(ring, client->cursor++);
+    struct item *item = tape_at(tape, client->cursor++);
     client->seen_seq = item->seq;
     return item_ref(item);
 }

@@ -60,7 +60,7 @@ static json_t *do_command(struct client *client, const struct method *method, co
 
 static json_t *do_follow(struct client *client, const struct method *method, const json_t *params, struct error *err)
 {
-    struct ring *ring = &client->serve->ring;
+    struct tape *tape = &client->serve->tape;
     const json_t *from = json_object_get(params, "from_seq");
     (void)method;
     if (from && (!json_is_integer(from) || json_integer_value(from) < 0)) {
@@ -69,16 +69,16 @@ static json_t *do_follow(struct client *client, const struct method *method, con
     }
     uint64_t from_seq = (uint64_t)json_integer_value(from);
     client->following = true;
-    client->cursor = from ? ring_find(ring, from_seq) : ring->next;
-    client->seen_seq = ring->last_seq;
-    if (from && client->cursor == ring_oldest(ring) && client->cursor < ring->next) {
-        const struct item *first = ring_at(ring, client->cursor);
+    client->cursor = from ? tape_find(tape, from_seq) : tape->next;
+    client->seen_seq = tape->last_seq;
+    if (from && client->cursor == tape_oldest(tape) && client->cursor < tape->next) {
+        const struct item *first = tape_at(tape, client->cursor);
         if (!first->begin && first->seq > from_seq && client->cursor > 0) {
             client->seen_seq = from_seq ? from_seq - 1 : 0;
             client->cursor--; /* overwritten: the client is told of the gap */
         }
     }
-    return json_pack("{s:I}", "seq", (json_int_t)ring->last_seq);
+    return json_pack("{s:I}", "seq", (json_int_t)tape->last_seq);
 }
 
 static json_t *do_unfollow(struct client *client, const struct method *method, const json_t *params, struct error *err)

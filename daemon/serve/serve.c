@@ -116,7 +116,7 @@ static void serve_free(struct serve *serve)
 {
     for (size_t i = 0; i < TICKETS_MAX; i++)
         json_decref(serve->tickets[i].id);
-    ring_free(&serve->ring);
+    tape_free(&serve->tape);
     free(serve);
 }
 
@@ -174,7 +174,7 @@ void serve_publish(struct serve *serve, const char *kind, json_t *params)
     json_t *seq = json_incref(json_object_get(params, "seq"));
     struct item *item = item_new(params ? wire_notice(kind, params) : NULL);
     if (item)
-        ring_put(&serve->ring, item, kind, seq);
+        tape_put(&serve->tape, item, kind, seq);
     json_decref(seq);
     /* Backwards: a client that has gone is replaced by the last one, which has had its turn. */
     for (size_t i = serve->clients_len; i-- > 0;)

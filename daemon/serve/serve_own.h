@@ -25,18 +25,18 @@ void item_unref(struct item *item); /* NULL is fine */
 
 /* ---- the ring: the last SERVE_RING notices, numbered from 0 ---- */
 
-struct ring {
+struct tape {
     struct item *items[SERVE_RING];
     uint64_t next;     /* number of the item that comes next */
     uint64_t last_seq; /* of the newest */
 };
 
-uint64_t ring_oldest(const struct ring *ring);
-struct item *ring_at(const struct ring *ring, uint64_t number); /* ring_oldest() <= number < next */
-void ring_put(struct ring *ring, struct item *item, const char *kind, const json_t *params_seq);
+uint64_t tape_oldest(const struct tape *tape);
+struct item *tape_at(const struct tape *tape, uint64_t number); /* tape_oldest() <= number < next */
+void tape_put(struct tape *tape, struct item *item, const char *kind, const json_t *params_seq);
 /* Where a follower that has everything before from_seq goes on. */
-uint64_t ring_find(const struct ring *ring, uint64_t from_seq);
-void ring_free(struct ring *ring);
+uint64_t tape_find(const struct tape *tape, uint64_t from_seq);
+void tape_free(struct tape *tape);
 
 /* ---- a client ---- */
 
@@ -54,7 +54,7 @@ struct client {
     struct item *sending;            /* and how much of it is out */
     size_t sent;
     bool following, deaf, ended;     /* deaf: what comes is thrown away, then closed; ended: it has closed its side, or everything came */
-    uint64_t cursor, seen_seq;       /* next number in the ring; last seq that it was sent, or that it said it has */
+    uint64_t cursor, seen_seq;       /* next number in the tape; last seq that it was sent, or that it said it has */
     size_t discarded;
 };
 
@@ -82,7 +82,7 @@ struct serve {
     struct client *clients[SERVE_CLIENTS_MAX];
     size_t clients_len, handles;
     uint64_t serials, messages, tickets_given;
-    struct ring ring;
+    struct tape tape;
     struct ticket tickets[TICKETS_MAX];
     const struct client *current; /* whose request is being obeyed ... */
     const json_t *current_id;     /* ... and its id */

@@ -1,6 +1,6 @@
 /* The table of ways off, the ring between station and record, and sentences that never block. */
 #include "daemon/serve/keep.h"
-#include "daemon/serve/say.h"
+#include "daemon/serve/tell.h"
 #include "daemon/serve/ways.h"
 
 #include <fcntl.h>
@@ -87,21 +87,21 @@ static void a_reader_that_sleeps_never_holds_us_up_and_hears_what_it_missed(void
     ssize_t n, total = 0;
     (void)state;
     assert_int_equal(pipe(ends), 0);
-    struct say *out = say_new(ends[1]);
+    struct tell *out = tell_new(ends[1]);
     for (int i = 0; i < 5000; i++) /* more than any pipe holds; if this blocks, the test never ends */
-        say(out, SAY_WARNING, "line %d of a very talkative hour, with\na line end in it", i);
+        tell(out, TELL_WARNING, "line %d of a very talkative hour, with\na line end in it", i);
     fcntl(ends[0], F_SETFL, O_NONBLOCK);
     while ((n = read(ends[0], bytes, sizeof bytes)) > 0)
         total += n;
     assert_true(total > 4096);
-    say(out, SAY_ERROR, "after");
+    tell(out, TELL_ERROR, "after");
     n = read(ends[0], bytes, sizeof bytes - 1);
     assert_true(n > 0);
     bytes[n] = '\0';
     assert_memory_equal(bytes, "<3>bruntd: (", 12);
     assert_non_null(strstr(bytes, "were lost) after\n"));
     assert_false(fcntl(ends[1], F_GETFL) & O_NONBLOCK); /* the shell's own descriptor stays as it was */
-    say_free(out);
+    tell_free(out);
     close(ends[0]);
     close(ends[1]);
 }
