@@ -1,4 +1,4 @@
-/* Faults, by a line of text: NAME [port|channel|place N] [VALUE | off]. N counts from 0, as everywhere in world.h. */
+/* Faults, by a line of text: NAME [port|channel|place N] [VALUE | off]. N counts from 1, as in all that a person writes; 1 if left out. */
 #include "sim/world/inside.h"
 
 #include "daemon/base/text.h"
@@ -219,10 +219,10 @@ static int where_read(const struct fault *f, const struct world *w, const char *
     long long number;
     int named = f->where == AT_PLACE ? place_by_name(w, word) : -1;
     if (named >= 0)
-        number = named;
-    else if (!text_to_int64(word, 0, (long long)counts[f->where] - 1, &number))
-        return error_set(err, ERROR_USAGE, "%s: \"%.40s\" is none of the %zu there are, counted from 0", f->name, word, counts[f->where]);
-    *ret = (size_t)number;
+        number = named + 1;
+    else if (!text_to_int64(word, 1, (long long)counts[f->where], &number))
+        return error_set(err, ERROR_USAGE, "%s: \"%.40s\" is none of the %zu there are, counted from 1", f->name, word, counts[f->where]);
+    *ret = (size_t)number - 1;
     return 0;
 }
 
@@ -288,7 +288,7 @@ int world_fault(struct world *w, const char *line, struct error *err)
 
 const char *world_fault_help(void)
 {
-    return "NAME [port|channel|place N] [VALUE|off], N from 0 (the default)\n"
+    return "NAME [port|channel|place N] [VALUE|off], N counted from 1 (the default)\n"
            "power-stage-short [channel N] [OHMS]: the input conducts whatever is ordered\n"
            "input-ignored [channel N]: input on and off are believed, but not done\n"
            "sense-open [channel N] [FRACTION]: so much of the voltage is still seen\n"

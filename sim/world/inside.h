@@ -225,7 +225,13 @@ void port_watch(struct world *w, struct port *p);  /* after a step */
 void port_trip(struct world *w, struct port *p);
 void port_hard_reset(struct world *w, struct port *p);
 void port_drop_contract(struct world *w, struct port *p, bool known);
-void ports_share(struct world *w);                 /* who is attached changed */
+void port_enter(struct world *w, struct port *p, enum port_state state, int64_t for_us); /* for_us < 0: for good */
+void port_no_contract(struct port *p);
+void port_ask(struct world *w, struct port *p);
+bool port_contract_known(const struct port *p);
+
+/* ---- selector.c ---- */
+void ports_renegotiate(struct world *w);
 
 /* ---- load.c ---- */
 void load_events(struct world *w, struct channel *c);

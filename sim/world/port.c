@@ -76,7 +76,7 @@ static void look_closely(struct world *w)
     w->step_us = STEP_FINE_US;
 }
 
-static void enter(struct world *w, struct port *p, enum port_state state, int64_t for_us)
+void port_enter(struct world *w, struct port *p, enum port_state state, int64_t for_us)
 {
     p->state = state;
     p->until_us = for_us < 0 ? US_NEVER : w->at_us + for_us;
@@ -85,7 +85,7 @@ static void enter(struct world *w, struct port *p, enum port_state state, int64_
     look_closely(w);
 }
 
-static void no_contract(struct port *p)
+void port_no_contract(struct port *p)
 {
     p->contract = p->former = 0;
     p->requested_amps = 0.0;
@@ -101,7 +101,7 @@ static double regulated_volts(const struct port *p)
 
 void port_dead(struct port *p)
 {
-    no_contract(p);
+    port_no_contract(p);
     p->state = PORT_DEAD;
     p->until_us = US_NEVER;
     p->set_volts = p->target_volts = 0.0;
@@ -114,7 +114,7 @@ void port_dead(struct port *p)
 
 static void output_rises(struct world *w, struct port *p)
 {
-    enter(w, p, PORT_ON, -1);
+    port_enter(w, p, PORT_ON, -1);
     p->retrying = false;
     p->set_volts = 0.0;
     p->target_volts = regulated_volts(p);
@@ -122,7 +122,7 @@ static void output_rises(struct world *w, struct port *p)
 
 static void default_level(struct world *w, struct port *p)
 {
-    no_contract(p);
+    port_no_contract(p);
     output_rises(w, p);
     if (p->set.connector == CONNECTOR_USB_C) {
         p->negotiation = CAPABILITIES;
@@ -140,9 +140,9 @@ void port_begin(struct world *w, struct port *p)
     if (p->set.connector != CONNECTOR_USB_C)
         default_level(w, p);
     else if (p->attached)
-        enter(w, p, PORT_ATTACHING, p->set.attach_us);
+        port_enter(w, p, PORT_ATTACHING, p->set.attach_us);
     else
-        enter(w, p, PORT_WAITING, -1);
+        port_enter(w, p, PORT_WAITING, -1);
 }
 
 void port_hard_reset(struct world *w, struct port *p)
@@ -153,14 +153,14 @@ void port_hard_reset(struct world *w, struct port *p)
     p->negotiation = NO_CONTRACT;
     p->negotiation_us = US_NEVER;
     p->board_gives_up_us = US_NEVER;
-    enter(w, p, PORT_RESET_HOLD, p->set.reset_hold_us);
+    port_enter(w, p, PORT_RESET_HOLD, p->set.reset_hold_us);
 }
 
 /* The source goes to its first contract without taking its voltage away. */
 void port_drop_contract(struct world *w, struct port *p, bool known)
 {
     p->from_volts = p->target_volts;
-    no_contract(p);
+    port_no_contract(p);
     p->target_volts = regulated_volts(p);
     p->negotiation = known ? SLEWING : NO_CONTRACT;
     p->engaged = false;
@@ -170,7 +170,7 @@ void port_drop_contract(struct world *w, struct port *p, bool known)
 
 static void hiccup(struct world *w, struct port *p)
 {
-    enter(w, p, PORT_HICCUP, p->set.hiccup_off_us);
+    port_enter(w, p, PORT_HICCUP, p->set.hiccup_off_us);
     p->set_volts = 0.0;
 }
 
@@ -178,7 +178,7 @@ void port_trip(struct world *w, struct port *p)
 {
     switch (port_behaviour(p)) {
     case LIMIT_LATCH_OFF:
-        enter(w, p, PORT_LATCHED, -1);
+        port_enter(w, p, PORT_LATCHED, -1);
         p->set_volts = 0.0;
         break;
     case LIMIT_HARD_RESET:
@@ -200,15 +200,15 @@ void port_trip(struct world *w, struct port *p)
 }
 
 /* A request under way changes nothing yet: the former contract is in force. */
-static bool contract_known(const struct port *p)
+bool port_contract_known(const struct port *p)
 {
     return p->state != PORT_DEAD && (p->negotiation == CONTRACT || (p->negotiation == PENDING && p->knows));
 }
 
-static void ask(struct world *w, struct port *p)
+void port_ask(struct world *w, struct port *p)
 {
     p->asks = false;
-    p->knows = contract_known(p);
+    p->knows = port_contract_known(p);
     p->negotiation = PENDING;
     p->negotiation_us = w->at_us + (int64_t)((double)p->set.selection_us * (0.8 + 0.4 * world_draw(w)));
     look_closely(w);
@@ -237,7 +237,7 @@ static void negotiation_event(struct world *w, struct port *p)
         if (p->state != PORT_ON || !p->board_alive)
             p->negotiation = NO_CONTRACT;
         else if (p->asks)
-            ask(w, p);
+            port_ask(w, p);
         else
             p->negotiation = NO_CONTRACT;
         break;
@@ -267,11 +267,11 @@ static void state_event(struct world *w, struct port *p)
         p->retrying = true;
         break;
     case PORT_RESET_HOLD:
-        enter(w, p, PORT_RESET_FALL, FALL_AT_MOST_US);
+        port_enter(w, p, PORT_RESET_FALL, FALL_AT_MOST_US);
         p->set_volts = 0.0;
         break;
     case PORT_RESET_FALL:
-        enter(w, p, PORT_RESET_RECOVER, p->set.recover_us);
+        port_enter(w, p, PORT_RESET_RECOVER, p->set.recover_us);
         break;
     case PORT_RESET_RECOVER:
         default_level(w, p);
@@ -435,113 +435,4 @@ void port_watch(struct world *w, struct port *p)
     watch_transition(w, p);
     if (p->retrying && p->over_since_us == US_NEVER && p->set_volts == p->target_volts && p->volts > 0.9 * p->target_volts)
         p->retrying = false;
-}
-
-/* Somebody came or went: with a shared budget the others are offered less, or more, and renegotiate. */
-void ports_share(struct world *w)
-{
-    if (w->supply.budget_rule != BUDGET_LESS)
-        return;
-    for (size_t i = 0; i < w->ports_len; i++) {
-        struct port *p = &w->ports[i];
-        if (p->state == PORT_ON && p->negotiation == CONTRACT && p->set.connector == CONNECTOR_USB_C)
-            ask(w, p);
-    }
-}
-
-/* ---- selector ---- */
-
-size_t world_offers(const struct world *w, size_t port, struct world_offer ret[WORLD_CONTRACTS_MAX])
-{
-    const struct port *p = &w->ports[port];
-    bool there = p->state == PORT_ON && (p->set.connector != CONNECTOR_USB_C || (p->board_alive && p->negotiation != CAPABILITIES));
-    for (size_t i = 0; there && i < p->set.contracts_len; i++) {
-        const struct contract *c = &p->set.contracts[i];
-        ret[i] = (struct world_offer){c->volts, port_rated_amps(w, p, (int)i), c->programmable, c->programmable ? c->max_volts : c->volts};
-    }
-    return there ? p->set.contracts_len : 0;
-}
-
-static bool fits(const struct world *w, const struct port *p, int contract, double volts, double amps)
-{
-    const struct contract *c = &p->set.contracts[contract];
-    bool level = c->programmable ? volts >= c->volts - 1e-9 && volts <= c->max_volts + 1e-9 : fabs(volts - c->volts) < 0.0251;
-    return level && !(amps > port_rated_amps(w, p, contract) + 1e-6);
-}
-
-static int fitting(const struct world *w, const struct port *p, double volts, double amps)
-{
-    for (int programmable = 0; programmable <= 1; programmable++) /* a fixed level is preferred */
-        for (int i = 0; i < (int)p->set.contracts_len; i++)
-            if (p->set.contracts[i].programmable == (programmable != 0) && fits(w, p, i, volts, amps))
-                return i;
-    return -1;
-}
-
-bool world_select(struct world *w, size_t port, double volts, double amps)
-{
-    struct port *p = &w->ports[port];
-    int found = p->attached ? fitting(w, p, volts, amps) : -1;
-    if (found < 0)
-        return false;
-    world_sync(w);
-    p->wanted = found;
-    p->wanted_volts = volts;
-    p->wanted_amps = amps;
-    p->board_gives_up_us = US_NEVER;
-    bool ready = p->state == PORT_ON && p->negotiation != CAPABILITIES && (p->board_alive || p->set.connector != CONNECTOR_USB_C);
-    if (ready)
-        ask(w, p);
-    else
-        p->asks = true;
-    return true;
-}
-
-void world_attach(struct world *w, size_t port, bool attached)
-{
-    struct port *p = &w->ports[port];
-    if (p->attached == attached)
-        return;
-    world_sync(w);
-    p->attached = attached;
-    p->asks = true;
-    if (!attached)
-        p->board_alive = false;
-    ports_share(w);
-    if (p->set.connector != CONNECTOR_USB_C || p->state == PORT_DEAD || (p->state == PORT_LATCHED && !p->set.latch_clears_at_detach))
-        return;
-    no_contract(p);
-    p->board_gives_up_us = p->board_down_us = US_NEVER;
-    enter(w, p, attached ? PORT_ATTACHING : PORT_WAITING, attached ? p->set.attach_us : -1);
-    p->set_volts = p->target_volts = 0.0;
-}
-
-bool world_attached(const struct world *w, size_t port)
-{
-    return w->ports[port].attached;
-}
-
-double world_contract_volts(const struct world *w, size_t port)
-{
-    const struct port *p = &w->ports[port];
-    return contract_known(p) ? port_contract_volts(p, p->contract, p->requested_volts) : 0.0;
-}
-
-double world_contract_amps(const struct world *w, size_t port)
-{
-    const struct port *p = &w->ports[port];
-    return contract_known(p) ? port_rated_amps(w, p, p->contract) : 0.0;
-}
-
-bool world_settled(const struct world *w, size_t port)
-{
-    const struct port *p = &w->ports[port];
-    bool moving = p->negotiation != CONTRACT && p->negotiation != NO_CONTRACT;
-    bool between = p->state == PORT_ATTACHING || p->state == PORT_RESET_HOLD || p->state == PORT_RESET_FALL || p->state == PORT_RESET_RECOVER;
-    return !moving && !between && (p->state != PORT_ON || p->set_volts == p->target_volts);
-}
-
-double world_cable_amps(const struct world *w, size_t port)
-{
-    return w->ports[port].set.cable_amps;
 }

@@ -88,14 +88,15 @@ static int channel_check(struct tree_at group, const struct channel_setup *s, st
 static int channel_read(struct tree_at group, size_t ports, struct channel_setup *ret, struct error *err)
 {
     static const char *const senses[] = {"two-wire", "four-wire"};
-    int sense = ret->remote_sense;
-    if (tree_want_int(group, "port", 0, (int)ports - 1, &ret->port, err) < 0 ||
-        tree_want_int(group, "load", 0, WORLD_CHANNELS_MAX - 1, &ret->load, err) < 0 ||
+    int sense = ret->remote_sense, port = ret->port + 1, load = ret->load + 1; /* a person counts from 1 */
+    if (tree_want_int(group, "port", 1, (int)ports, &port, err) < 0 || tree_want_int(group, "load", 1, WORLD_CHANNELS_MAX, &load, err) < 0 ||
         numbers_read(group, ROWS(channel_numbers), ret, err) < 0 || times_read(group, ROWS(channel_times), ret, err) < 0 ||
         tree_want_word(group, "sense", senses, 2, &sense, err) < 0 ||
         tree_want_bool(group, "returns_on", &ret->returns_on, err) < 0)
         return -1;
     ret->remote_sense = sense == 1;
+    ret->port = port - 1;
+    ret->load = load - 1;
     return channel_check(group, ret, err);
 }
 

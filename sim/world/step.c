@@ -155,7 +155,7 @@ static void step(struct world *w, int64_t step_us)
     heat_step(w);
     watch(w, step_us);
     if (throttled != w->throttled)
-        ports_share(w);
+        ports_renegotiate(w);
 }
 
 static void reach(struct world *w)

@@ -123,7 +123,7 @@ void world_truth(const struct world *world, size_t port, struct world_truth *ret
 /* Largest steady current that this port, in this contract, from its thermal state now, holds within [low, high] volts for dwell_us: by running a noise-free copy. */
 double world_true_capacity(const struct world *world, size_t port, double low_volts, double high_volts, int64_t dwell_us);
 
-/* ---- faults: one line of text, "NAME [port|channel|place N] [VALUE]"; the list is world_fault_help() ---- */
+/* ---- faults: one line of text, "NAME [port|channel|place N] [VALUE|off]", N counted from 1 (a person writes it), 1 if left out; the list is world_fault_help() ---- */
 
 /* power-stage-short, sense-open, sense-reversed, readback-drift, reading-stuck, input-on-after-power, instrument-power-cycle, instrument-power-off/-on,
  * solder-joint, dried-capacitor, contract-intermittent, brown-out, drop-out, probe-open, probe-off, input-ignored, over-voltage ... each with "off" to end it. ERROR_USAGE: unknown. */

@@ -21,7 +21,7 @@ static void a_shorted_power_stage_conducts_though_ordered_off(void **state)
 {
     struct world *w = drawing_world("", 2.0);
     (void)state;
-    strike(w, "power-stage-short channel 0 6");
+    strike(w, "power-stage-short channel 1 6");
     world_load_input(w, 0, false);
     pass_s(w, 1.0);
     assert_false(world_load_input_is_on(w, 0));
@@ -73,7 +73,7 @@ static void the_readback_drifts(void **state)
 {
     struct world *w = drawing_world("", 2.0);
     (void)state;
-    strike(w, "readback-drift channel 0 1.0");
+    strike(w, "readback-drift channel 1 1.0");
     pass_s(w, 300.0);
     assert_near(shown_amps(w, 0), 2.0 * 1.05, 0.002);
     assert_near(truth_of(w, 0).amps, 2.0, 1e-6);
@@ -147,7 +147,7 @@ static void a_bad_joint_makes_the_voltage_jump_under_load(void **state)
     struct world *w = drawing_world("", 2.0);
     double least = 99.0, most = 0.0;
     (void)state;
-    strike(w, "solder-joint port 0 0.5");
+    strike(w, "solder-joint port 1 0.5");
     for (int i = 0; i < 1200; i++) {
         pass_s(w, 0.1);
         least = fmin(least, truth_of(w, 0).volts);
@@ -272,9 +272,9 @@ static void a_probe_opens_or_falls_off(void **state)
     strike(w, "probe-off place hot off");
     pass_s(w, 30.0);
     assert_near(world_celsius(w, 1), hot, 1.0);
-    strike(w, "probe-open place 1");
+    strike(w, "probe-open place 2");
     assert_true(isnan(world_celsius(w, 1)));
-    strike(w, "probe-open place 1 off");
+    strike(w, "probe-open place 2 off");
     assert_near(world_celsius(w, 1), hot, 1.0);
     world_free(w);
 }
@@ -283,8 +283,8 @@ static void a_bad_fault_line_says_what_was_expected(void **state)
 {
     static const struct {
         const char *line, *says;
-    } bad[] = {{"", "there is no fault"}, {"flood", "there is no fault \"flood\""}, {"sense-open channel 3", "counted from 0"}, {"sense-open channel", "which channel"},
-               {"sense-open 7", "expected 0 to 1"}, {"opened 3", "takes no value"}, {"over-voltage port 0 10 20", "one word too many"},
+    } bad[] = {{"", "there is no fault"}, {"flood", "there is no fault \"flood\""}, {"sense-open channel 4", "counted from 1"}, {"sense-open channel", "which channel"},
+               {"sense-open 7", "expected 0 to 1"}, {"opened 3", "takes no value"}, {"over-voltage port 1 10 20", "one word too many"},
                {"probe-open place attic", "none of the"}, {"brown-out nan", "expected 0 to 300"}};
     struct world *w = fixed_world("");
     (void)state;

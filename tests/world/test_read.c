@@ -21,7 +21,7 @@ static void a_broken_world_says_where_and_what_was_expected(void **state)
         {PORT("output_ohm = 0.1;"), "output_ohm"},
         {PORT("connector = \"usb-b\";"), "usb-c"},
         {PORT("attached = 1;"), "attached"},
-        {PORT("") " channels = ( { port = 1; } );", "port"},
+        {PORT("") " channels = ( { port = 2; } );", "port"},
         {PORT("") " channels = ( { conversion = \"50 ms\"; update = \"20 ms\"; } );", "update"},
         {PORT("") " channels = ( { floor_volts = 2.0; } );", "min_volts"},
         {PORT("") " channels = ( { sense = \"three-wire\"; } );", "four-wire"},

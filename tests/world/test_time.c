@@ -10,7 +10,7 @@ static const char busy_text[] =
     "{ joint_ohms = 0.2; joint_time = \"3 s\"; dryness = 0.3; compensation_ohms = 0.02; contract_intermittent = \"90 s\"; limit = \"hiccup\";"
     "  contracts = ( { volts = 5.0; amps = 3.0; }, { volts = 20.0; amps = 3.25; limit = \"hard-reset\"; } ); },"
     "{ connector = \"fixed\"; limit = \"foldback\"; contracts = ( { volts = 12.0; amps = 2.0; } ); } ); };"
-    "channels = ( { port = 0; volts_noise_volts = 0.002; }, { port = 1; sense = \"two-wire\"; lead_ohms = 0.05; } );"
+    "channels = ( { port = 1; volts_noise_volts = 0.002; }, { port = 2; sense = \"two-wire\"; lead_ohms = 0.05; } );"
     "drift_kelvin_per_hour = 1.0;";
 
 struct order {
