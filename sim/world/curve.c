@@ -1,6 +1,6 @@
 /*
- * The source's and the load's curves, and where they meet. The voltage at a port is that of its output capacitor, solved implicitly:
- *     C (V - V_before) / h = I_source(V) - I_loads(V) - I_bleed(V)
+ * The source's and the load's curves, and where they meet. The voltage at a port is that of its output capacitor,
+ * solved implicitly: C (V - V_before) / h = I_source(V) - I_loads(V) - I_bleed(V)
  */
 #include "sim/world/inside.h"
 
@@ -165,7 +165,8 @@ struct node { /* of the solver */
 static double excess(const struct node *n, double volts)
 {
     const struct port *p = &n->w->ports[n->port];
-    return n->amps_per_volt * (volts - n->before) - source_amps(n->w, p, volts) + loads_amps(n->w, n->port, volts) + bleed_amps(p, volts);
+    return n->amps_per_volt * (volts - n->before) - source_amps(n->w, p, volts) + loads_amps(n->w, n->port, volts) +
+           bleed_amps(p, volts);
 }
 
 /* Bracketed false position with halving of the stale end's weight, then bisection should it crawl. */
@@ -192,7 +193,8 @@ static double root_between(const struct node *n, double low, double high, double
     return 0.5 * (low + high);
 }
 
-/* The root next to the former voltage: the bracket grows from there, so that of several branches the one the source is on is kept. */
+/* The root next to the former voltage: the bracket grows from there, so that of several branches the one the source is
+ * on is kept. */
 static double nearest_root(const struct node *n)
 {
     double here = n->before, at_here = excess(n, here), width = 0.001;
@@ -217,7 +219,8 @@ void port_solve(struct world *w, size_t port, int64_t step_us)
 {
     struct port *p = &w->ports[port];
     double farads = p->set.capacitance_farads * (1.0 - 0.8 * p->set.dryness);
-    bool whole = !port_output_on(p) || step_us < STEP_SOLVE_US; /* a discharge has one branch only, and takes its time */
+    bool whole =
+        !port_output_on(p) || step_us < STEP_SOLVE_US; /* a discharge has one branch only, and takes its time */
     double h = 1e-6 * (double)(whole ? step_us : STEP_SOLVE_US);
     struct node n = {w, port, farads / h, p->volts};
     p->volts = nearest_root(&n);

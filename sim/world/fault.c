@@ -1,4 +1,5 @@
-/* Faults, by a line of text: NAME [port|channel|place N] [VALUE | off]. N counts from 1, as in all that a person writes; 1 if left out. */
+/* Faults, by a line of text: NAME [port|channel|place N] [VALUE | off]. N counts from 1, as in all that a person
+ * writes; 1 if left out. */
 #include "sim/world/inside.h"
 
 #include "daemon/base/text.h"
@@ -119,7 +120,8 @@ static void strike_intermittent(const struct struck *s)
 {
     struct port *p = port_of(s);
     p->set.intermittent_us = s->on ? (int64_t)(s->value * 1e6) : 0;
-    p->intermittent_next_us = s->on ? s->w->at_us + world_exponential_us(s->w, (double)p->set.intermittent_us) : US_NEVER;
+    p->intermittent_next_us =
+        s->on ? s->w->at_us + world_exponential_us(s->w, (double)p->set.intermittent_us) : US_NEVER;
 }
 
 static void strike_over_voltage(const struct struck *s)
@@ -185,7 +187,8 @@ static const struct fault {
     {"instrument-power-on", AT_CHANNEL, 0, 1, 0, strike_power_on, "after its start time"},
     {"solder-joint", AT_PORT, 0.3, 0.001, 5, strike_joint, "most ohms of a joint that comes and goes"},
     {"dried-capacitor", AT_PORT, 0.8, 0, 1, strike_dried, "how dry, 0 to 1: ripple, earlier limit"},
-    {"contract-intermittent", AT_PORT, 5, 0.01, 86400, strike_intermittent, "mean seconds between losses of the contract"},
+    {"contract-intermittent", AT_PORT, 5, 0.01, 86400, strike_intermittent,
+     "mean seconds between losses of the contract"},
     {"over-voltage", AT_PORT, 25, -50, 100, strike_over_voltage, "percent above the contract"},
     {"hard-reset", AT_PORT, 0, 1, 0, strike_hard_reset, "once"},
     {"brown-out", NOWHERE, 70, 0, 300, strike_brown_out, "mains volts until off"},
@@ -221,7 +224,8 @@ static int where_read(const struct fault *f, const struct world *w, const char *
     if (named >= 0)
         number = named + 1;
     else if (!text_to_int64(word, 1, (long long)counts[f->where], &number))
-        return error_set(err, ERROR_USAGE, "%s: \"%.40s\" is none of the %zu there are, counted from 1", f->name, word, counts[f->where]);
+        return error_set(err, ERROR_USAGE, "%s: \"%.40s\" is none of the %zu there are, counted from 1", f->name, word,
+                         counts[f->where]);
     *ret = (size_t)number - 1;
     return 0;
 }
@@ -235,9 +239,11 @@ static int value_read(const struct fault *f, const char *word, struct struck *re
     if (strcmp(word, "on") == 0)
         return 0;
     if (f->min > f->max)
-        return error_set(err, ERROR_USAGE, "%s takes no value, got \"%.40s\"; expected nothing or \"off\"", f->name, word);
+        return error_set(err, ERROR_USAGE, "%s takes no value, got \"%.40s\"; expected nothing or \"off\"", f->name,
+                         word);
     if (!text_to_double(word, &ret->value) || ret->value < f->min || ret->value > f->max)
-        return error_set(err, ERROR_USAGE, "%s: \"%.40s\" is no value for it, expected %g to %g (%s) or \"off\"", f->name, word, f->min, f->max, f->help);
+        return error_set(err, ERROR_USAGE, "%s: \"%.40s\" is no value for it, expected %g to %g (%s) or \"off\"",
+                         f->name, word, f->min, f->max, f->help);
     return 0;
 }
 
@@ -245,7 +251,8 @@ static size_t words_of(char *line, char *words[WORDS_MAX])
 {
     size_t count = 0;
     char *save = NULL;
-    for (char *word = strtok_r(line, " \t\r\n", &save); word && count < WORDS_MAX; word = strtok_r(NULL, " \t\r\n", &save))
+    for (char *word = strtok_r(line, " \t\r\n", &save); word && count < WORDS_MAX;
+         word = strtok_r(NULL, " \t\r\n", &save))
         words[count++] = word;
     return count;
 }
@@ -256,7 +263,8 @@ static int words_read(const struct fault *f, char *const words[], size_t count, 
     size_t next = 1;
     if (f->where != NOWHERE && next < count && strcmp(words[next], where_words[f->where]) == 0) {
         if (next + 1 >= count)
-            return error_set(err, ERROR_USAGE, "%s: which %s? expected \"%s N\"", f->name, where_words[f->where], where_words[f->where]);
+            return error_set(err, ERROR_USAGE, "%s: which %s? expected \"%s N\"", f->name, where_words[f->where],
+                             where_words[f->where]);
         if (where_read(f, s->w, words[next + 1], &s->at, err) < 0)
             return -1;
         next += 2;
@@ -264,7 +272,9 @@ static int words_read(const struct fault *f, char *const words[], size_t count, 
     if (next < count && value_read(f, words[next++], s, err) < 0)
         return -1;
     if (next < count)
-        return error_set(err, ERROR_USAGE, "%s: \"%.40s\" is one word too many; expected NAME [port|channel|place N] [VALUE|off]", f->name, words[next]);
+        return error_set(err, ERROR_USAGE,
+                         "%s: \"%.40s\" is one word too many; expected NAME [port|channel|place N] [VALUE|off]",
+                         f->name, words[next]);
     return 0;
 }
 
@@ -276,7 +286,8 @@ int world_fault(struct world *w, const char *line, struct error *err)
     size_t count = words_of(copy, words);
     const struct fault *f = count ? find(words[0]) : NULL;
     if (!f)
-        return error_set(err, ERROR_USAGE, "there is no fault \"%.40s\"; expected one of those that \"help\" lists", count ? words[0] : "");
+        return error_set(err, ERROR_USAGE, "there is no fault \"%.40s\"; expected one of those that \"help\" lists",
+                         count ? words[0] : "");
     struct struck s = {.w = w, .on = true, .value = f->fallback};
     if (words_read(f, words, count, &s, err) < 0)
         return -1;

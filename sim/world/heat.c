@@ -54,7 +54,8 @@ static double loss_watts(const struct world *w, const struct flows *f)
     double warm = 1.0 + s->conduction_percent_per_kelvin / 100.0 * (w->heat[HEAT_HOT] - REFERENCE_CELSIUS);
     if (!w->alive)
         return volts > 0.0 ? 0.3 * s->no_load_watts : 0.0;
-    return s->no_load_watts + line * s->proportional_percent / 100.0 * fmax(f->converted, 0.0) + s->conduction_ohms * warm * f->squared_amps;
+    return s->no_load_watts + line * s->proportional_percent / 100.0 * fmax(f->converted, 0.0) +
+           s->conduction_ohms * warm * f->squared_amps;
 }
 
 static void spread_heat(struct world *w, double watts, double at_shell, double seconds)
@@ -97,7 +98,8 @@ static double case_watts(const struct world *w, enum heat_node face, double ambi
     const struct heat_setup *h = &w->supply.heat;
     double area = 0.5 * h->case_square_metres, rise = w->heat[face] - ambient;
     double hot = w->heat[face] + KELVIN_AT_0, cold = ambient + KELVIN_AT_0;
-    double convection = h->convection * factor[h->orientation][face == HEAT_BOTTOM] * area * rise * sqrt(sqrt(fabs(rise)));
+    double convection =
+        h->convection * factor[h->orientation][face == HEAT_BOTTOM] * area * rise * sqrt(sqrt(fabs(rise)));
     return convection + h->emissivity * STEFAN_BOLTZMANN * area * (hot * hot * hot * hot - cold * cold * cold * cold);
 }
 
@@ -152,7 +154,8 @@ static void probes(struct world *w, double seconds)
 static void thermostats(struct world *w)
 {
     double hot = w->heat[HEAT_HOT];
-    bool throttled = w->throttled ? hot > w->supply.throttle_celsius - THROTTLE_KELVIN : hot > w->supply.throttle_celsius;
+    bool throttled =
+        w->throttled ? hot > w->supply.throttle_celsius - THROTTLE_KELVIN : hot > w->supply.throttle_celsius;
     if (throttled != w->throttled) {
         w->throttled = throttled;
         w->step_us = STEP_FINE_US;

@@ -1,4 +1,5 @@
-/* What the files of this room share. Nobody else includes it. The whole world is one plain struct without pointers, so that a copy of it is another world. */
+/* What the files of this room share. Nobody else includes it. The whole world is one plain struct without pointers, so
+ * that a copy of it is another world. */
 #ifndef BRUNT_SIM_WORLD_INSIDE_H
 #define BRUNT_SIM_WORLD_INSIDE_H
 
@@ -10,8 +11,9 @@
 enum {
     STEP_FINE_US = 100,      /* while something electrical moves */
     STEP_COARSE_US = 200000, /* in steady state */
-    STEP_SOLVE_US = 1000,    /* the output capacitor is never solved over more: a longer step could hop to another branch of a foldback curve */
-    HEAT_EACH_US = 20000     /* heat flows at least this far apart */
+    STEP_SOLVE_US = 1000, /* the output capacitor is never solved over more: a longer step could hop to another branch
+                             of a foldback curve */
+    HEAT_EACH_US = 20000  /* heat flows at least this far apart */
 };
 enum { NAME_MAX_SIZE = 64 };
 
@@ -63,9 +65,11 @@ enum port_state {
     PORT_WAITING,   /* nothing attached: 0 V */
     PORT_ATTACHING, /* debounce */
     PORT_ON,
-    PORT_HICCUP,    /* the off time */
+    PORT_HICCUP, /* the off time */
     PORT_LATCHED,
-    PORT_RESET_HOLD, PORT_RESET_FALL, PORT_RESET_RECOVER
+    PORT_RESET_HOLD,
+    PORT_RESET_FALL,
+    PORT_RESET_RECOVER
 };
 
 enum negotiation { NO_CONTRACT, CAPABILITIES, PENDING, SLEWING, SETTLING, CONTRACT };
@@ -76,7 +80,8 @@ struct port {
     int64_t until_us; /* of the state */
     enum negotiation negotiation;
     int64_t negotiation_us;
-    bool attached, knows, asks; /* knows: had a contract when it asked for the next; asks: the wanted contract will be requested when capabilities come */
+    bool attached, knows, asks; /* knows: had a contract when it asked for the next; asks: the wanted contract will be
+                                   requested when capabilities come */
     int wanted, contract, former;
     double wanted_volts, wanted_amps, requested_volts, requested_amps;
     double from_volts, target_volts, set_volts; /* set-point of the regulator, slewing */
@@ -93,13 +98,23 @@ struct port {
     double probe_amps; /* ideal load of world_true_capacity(); NAN none */
 };
 
-enum heat_node { HEAT_HOT, HEAT_SECONDARY, HEAT_TRANSFORMER, HEAT_CAPACITOR, HEAT_TOP, HEAT_BOTTOM, HEAT_SHELL, HEAT_NODES };
+enum heat_node {
+    HEAT_HOT,
+    HEAT_SECONDARY,
+    HEAT_TRANSFORMER,
+    HEAT_CAPACITOR,
+    HEAT_TOP,
+    HEAT_BOTTOM,
+    HEAT_SHELL,
+    HEAT_NODES
+};
 enum budget_rule { BUDGET_TRIP, BUDGET_WITHDRAW, BUDGET_LESS };
 
 struct heat_setup {
-    double capacity[HEAT_NODES];   /* J/K */
-    double to_top[HEAT_NODES], to_bottom[HEAT_NODES], hot_to_capacitor, hot_to_transformer, secondary_to_transformer, secondary_to_shell; /* W/K */
-    double share[HEAT_NODES];      /* of the losses */
+    double capacity[HEAT_NODES]; /* J/K */
+    double to_top[HEAT_NODES], to_bottom[HEAT_NODES], hot_to_capacitor, hot_to_transformer, secondary_to_transformer,
+        secondary_to_shell;   /* W/K */
+    double share[HEAT_NODES]; /* of the losses */
     double case_square_metres, convection, emissivity, shell_watts_per_kelvin, opened_watts_per_kelvin;
     int orientation;
 };
@@ -163,7 +178,7 @@ struct place {
 
 struct world {
     uint64_t seed, draws;
-    bool quiet; /* noise-free copy */
+    bool quiet;                     /* noise-free copy */
     int64_t now_us, at_us, step_us; /* asked for; reached; next step's length as the last ones suggest */
     struct supply supply;
     struct port ports[WORLD_PORTS_MAX];
@@ -175,9 +190,9 @@ struct world {
     double ambient_celsius, breath_kelvin, drift_kelvin_per_hour;
     int64_t breath_us;
     bool mains_on;
-    double mains_volts, brown_out_volts;     /* brown_out_volts: fault, NAN none */
+    double mains_volts, brown_out_volts; /* brown_out_volts: fault, NAN none */
     int64_t drop_out_until_us;
-    bool alive, hot_shutdown, throttled;     /* the primary side runs */
+    bool alive, hot_shutdown, throttled; /* the primary side runs */
     int64_t start_us, over_budget_since_us;
     double bulk_joules, input_watts;
     double heat[HEAT_NODES], start_celsius, pending_joules[HEAT_NODES];
@@ -191,18 +206,28 @@ int supply_read(struct tree_at group, struct world *ret, struct error *err);
 int channels_read(struct tree_at group, struct world *ret, struct error *err);
 int surroundings_read(struct tree_at group, struct world *ret, struct error *err);
 
-struct number_row { const char *key; size_t offset; double min, max; };
-struct time_row { const char *key; size_t offset; int64_t min_us, max_us; };
+struct number_row {
+    const char *key;
+    size_t offset;
+    double min, max;
+};
+struct time_row {
+    const char *key;
+    size_t offset;
+    int64_t min_us, max_us;
+};
 int numbers_read(struct tree_at group, const struct number_row *rows, size_t count, void *base, struct error *err);
 int times_read(struct tree_at group, const struct time_row *rows, size_t count, void *base, struct error *err);
 
 /* ---- step.c ---- */
-void world_sync(struct world *w); /* before anything is changed: lets the time up to now pass, and looks closely from here on */
+void world_sync(
+    struct world *w); /* before anything is changed: lets the time up to now pass, and looks closely from here on */
 double world_draw(struct world *w);
 int64_t world_exponential_us(struct world *w, double mean_us);
 
 /* ---- curve.c: what flows at which voltage ---- */
-double source_bound_amps(const struct world *w, const struct port *p, double volts); /* the most it gives there, limiting */
+double source_bound_amps(const struct world *w, const struct port *p,
+                         double volts); /* the most it gives there, limiting */
 double source_amps(const struct world *w, const struct port *p, double volts);
 double load_amps(const struct channel *c, double volts); /* volts at the port */
 double terminal_volts(const struct channel *c, double volts, double amps);
@@ -216,12 +241,12 @@ enum world_limit port_behaviour(const struct port *p);
 double port_rated_amps(const struct world *w, const struct port *p, int contract);
 double port_contract_volts(const struct port *p, int contract, double requested_volts);
 bool port_output_on(const struct port *p);
-void port_begin(struct world *w, struct port *p);  /* the primary side has started */
+void port_begin(struct world *w, struct port *p); /* the primary side has started */
 void port_dead(struct port *p);
 void port_events(struct world *w, struct port *p); /* whose time has come */
 int64_t port_due_us(const struct port *p);
 void port_slew(struct port *p, int64_t step_us);
-void port_watch(struct world *w, struct port *p);  /* after a step */
+void port_watch(struct world *w, struct port *p); /* after a step */
 void port_trip(struct world *w, struct port *p);
 void port_hard_reset(struct world *w, struct port *p);
 void port_drop_contract(struct world *w, struct port *p, bool known);
@@ -242,7 +267,8 @@ void load_power(struct world *w, struct channel *c, bool on);
 bool load_passes(const struct channel *c); /* current can flow */
 
 /* ---- meter.c ---- */
-void meters_feed(struct world *w, int64_t step_us); /* the step that comes, with what stands at its beginning: so a look in its middle sees the same */
+void meters_feed(struct world *w, int64_t step_us); /* the step that comes, with what stands at its beginning: so a look
+                                                       in its middle sees the same */
 
 /* ---- heat.c ---- */
 double ambient_now(const struct world *w);

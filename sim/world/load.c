@@ -88,7 +88,8 @@ int64_t load_due_us(const struct channel *c)
 void load_ramp(struct channel *c, int64_t step_us)
 {
     const struct channel_setup *s = &c->set;
-    double set = c->set_point[WORLD_CURRENT] * (1.0 + s->program_gain_percent / 100.0) + s->program_offset[WORLD_CURRENT];
+    double set =
+        c->set_point[WORLD_CURRENT] * (1.0 + s->program_gain_percent / 100.0) + s->program_offset[WORLD_CURRENT];
     double target = c->mode == WORLD_CURRENT ? fmax(set, 0.0) : s->max_amps;
     double most = c->slew_amps_per_s * 1e-6 * (double)step_us;
     double way = target - c->ramp_amps;
@@ -102,8 +103,9 @@ static unsigned exceeded(const struct channel *c, double volts)
 {
     double sees = sensed_volts(c, volts, c->amps);
     double at_terminals = terminal_volts(c, volts, c->amps);
-    const bool beyond[TRIPS] = {fmax(sees, at_terminals) > c->level[0], c->amps > c->level[1], at_terminals * c->amps > c->level[2],
-                                c->celsius > c->level[3], load_passes(c) && sees < c->level[4]};
+    const bool beyond[TRIPS] = {fmax(sees, at_terminals) > c->level[0], c->amps > c->level[1],
+                                at_terminals * c->amps > c->level[2], c->celsius > c->level[3],
+                                load_passes(c) && sees < c->level[4]};
     unsigned bits = 0;
     for (int i = 0; i < TRIPS; i++)
         if (c->level[i] > 0.0 && beyond[i])

@@ -1,4 +1,5 @@
-/* What instruments show of the world: latest finished conversions with their errors. A look draws nothing: noise belongs to the conversion's number. */
+/* What instruments show of the world: latest finished conversions with their errors. A look draws nothing: noise
+ * belongs to the conversion's number. */
 #include "sim/world/inside.h"
 
 enum stream { STREAM_RIPPLE = 10, STREAM_VOLTS = 30, STREAM_AMPS = 50, STREAM_PLACE = 70, STREAM_RECEPTACLE = 110 };
@@ -37,7 +38,8 @@ static double ripple(const struct world *w, size_t port, int64_t at_us)
     double part = (double)(at_us % RIPPLE_EACH_US) / RIPPLE_EACH_US;
     double wander = noise(w, STREAM_RIPPLE, port, slot) * (1.0 - part) + noise(w, STREAM_RIPPLE, port, slot + 1) * part;
     double loaded = fmin(0.3 + p->source_amps, 1.0);
-    return port_output_on(p) && p->volts > 0.5 ? wander * p->set.ripple_volts * loaded * (1.0 + 4.0 * p->set.dryness) : 0.0;
+    return port_output_on(p) && p->volts > 0.5 ? wander * p->set.ripple_volts * loaded * (1.0 + 4.0 * p->set.dryness)
+                                               : 0.0;
 }
 
 static double rounded(double value, double step)

@@ -1,12 +1,14 @@
-/* What the source does: attach, negotiate, slew, give way, come back. Windows of the times: USB PD (docs/simulator.md). */
+/* What the source does: attach, negotiate, slew, give way, come back. Windows of the times: USB PD (docs/simulator.md).
+ */
 #include "sim/world/inside.h"
 
 #define SAFE_0_VOLTS        0.8
 #define OVER_FRACTION       0.9995 /* from here on the limit counts as reached */
 #define TRANSITION_BLANK_US 2000
-#define UNDER_BLANK_US      2000   /* how long the board's chip lives without its voltage */
-#define BOARD_PATIENCE_US   450000 /* then a board that heard nothing resets the source; sink waits 310 to 620 ms for capabilities */
-#define FALL_AT_MOST_US     650000
+#define UNDER_BLANK_US      2000 /* how long the board's chip lives without its voltage */
+#define BOARD_PATIENCE_US                                                                                              \
+    450000 /* then a board that heard nothing resets the source; sink waits 310 to 620 ms for capabilities */
+#define FALL_AT_MOST_US 650000
 
 enum world_limit port_behaviour(const struct port *p)
 {
@@ -34,7 +36,8 @@ double port_rated_amps(const struct world *w, const struct port *p, int contract
     if (w->throttled)
         amps *= w->supply.throttle_percent / 100.0;
     if (w->supply.budget_rule == BUDGET_LESS && attached_ports(w) > 1)
-        amps = fmin(amps, w->supply.budget_watts * p->set.share_percent / 100.0 / (c->programmable ? c->max_volts : c->volts));
+        amps = fmin(amps, w->supply.budget_watts * p->set.share_percent / 100.0 /
+                              (c->programmable ? c->max_volts : c->volts));
     return amps;
 }
 
@@ -414,7 +417,8 @@ static void watch_limit(struct world *w, struct port *p)
 static void watch_transition(struct world *w, struct port *p)
 {
     double band = 0.03 * p->target_volts + 0.05;
-    bool near = p->set_volts == p->target_volts && fabs(p->volts - p->target_volts) < band + p->source_amps * p->set.output_ohms;
+    bool near = p->set_volts == p->target_volts &&
+                fabs(p->volts - p->target_volts) < band + p->source_amps * p->set.output_ohms;
     if (p->negotiation != SLEWING || !(near || p->over_voltage_percent != 0.0))
         return;
     p->negotiation = SETTLING;
@@ -433,6 +437,7 @@ void port_watch(struct world *w, struct port *p)
         return;
     watch_limit(w, p);
     watch_transition(w, p);
-    if (p->retrying && p->over_since_us == US_NEVER && p->set_volts == p->target_volts && p->volts > 0.9 * p->target_volts)
+    if (p->retrying && p->over_since_us == US_NEVER && p->set_volts == p->target_volts &&
+        p->volts > 0.9 * p->target_volts)
         p->retrying = false;
 }

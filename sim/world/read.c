@@ -12,7 +12,8 @@
 int numbers_read(struct tree_at group, const struct number_row *rows, size_t count, void *base, struct error *err)
 {
     for (size_t i = 0; i < count; i++)
-        if (tree_want_number(group, rows[i].key, rows[i].min, rows[i].max, (double *)(void *)((char *)base + rows[i].offset), err) < 0)
+        if (tree_want_number(group, rows[i].key, rows[i].min, rows[i].max,
+                             (double *)(void *)((char *)base + rows[i].offset), err) < 0)
             return -1;
     return 0;
 }
@@ -20,7 +21,8 @@ int numbers_read(struct tree_at group, const struct number_row *rows, size_t cou
 int times_read(struct tree_at group, const struct time_row *rows, size_t count, void *base, struct error *err)
 {
     for (size_t i = 0; i < count; i++)
-        if (tree_want_duration(group, rows[i].key, rows[i].min_us, rows[i].max_us, (int64_t *)(void *)((char *)base + rows[i].offset), err) < 0)
+        if (tree_want_duration(group, rows[i].key, rows[i].min_us, rows[i].max_us,
+                               (int64_t *)(void *)((char *)base + rows[i].offset), err) < 0)
             return -1;
     return 0;
 }
@@ -43,8 +45,10 @@ static int contract_read(struct tree_at group, struct contract *ret, struct erro
         {"error_percent", AT(contract, error_percent), -30, 30},
         {"limit_ratio", AT(contract, limit_ratio), 0.2, 5},
     };
-    if (tree_need_number(group, "volts", 0.5, 60, &ret->volts, err) < 0 || tree_need_number(group, "amps", 0.01, 100, &ret->amps, err) < 0 ||
-        numbers_read(group, ROWS(optional), ret, err) < 0 || tree_want_word(group, "limit", limit_words, LIMITS, &ret->behaviour, err) < 0)
+    if (tree_need_number(group, "volts", 0.5, 60, &ret->volts, err) < 0 ||
+        tree_need_number(group, "amps", 0.01, 100, &ret->amps, err) < 0 ||
+        numbers_read(group, ROWS(optional), ret, err) < 0 ||
+        tree_want_word(group, "limit", limit_words, LIMITS, &ret->behaviour, err) < 0)
         return -1;
     ret->programmable = tree_has(group, "max_volts");
     ret->max_volts = ret->volts;
@@ -65,7 +69,8 @@ static int contracts_read(struct tree_at group, struct port_setup *ret, struct e
             return -1;
     }
     if (ret->contracts[0].programmable)
-        return tree_refuse(tree_member(list, 0), err, "is programmable, expected a fixed voltage: the first contract is the default one");
+        return tree_refuse(tree_member(list, 0), err,
+                           "is programmable, expected a fixed voltage: the first contract is the default one");
     return 0;
 }
 
@@ -146,9 +151,11 @@ static const struct time_row port_times[] = {
 static int port_read(struct tree_at group, struct port_setup *ret, struct error *err)
 {
     static const char *const connectors[] = {"usb-c", "fixed"};
-    if (tree_want_text(group, "name", ret->name, sizeof ret->name, err) < 0 || tree_want_word(group, "connector", connectors, 2, &ret->connector, err) < 0 ||
+    if (tree_want_text(group, "name", ret->name, sizeof ret->name, err) < 0 ||
+        tree_want_word(group, "connector", connectors, 2, &ret->connector, err) < 0 ||
         numbers_read(group, ROWS(port_numbers), ret, err) < 0 || times_read(group, ROWS(port_times), ret, err) < 0 ||
-        tree_want_bool(group, "attached", &ret->attached, err) < 0 || tree_want_bool(group, "board_asks_again", &ret->board_asks_again, err) < 0 ||
+        tree_want_bool(group, "attached", &ret->attached, err) < 0 ||
+        tree_want_bool(group, "board_asks_again", &ret->board_asks_again, err) < 0 ||
         tree_want_bool(group, "latch_clears_at_detach", &ret->latch_clears_at_detach, err) < 0)
         return -1;
     return contracts_read(group, ret, err);
@@ -193,21 +200,22 @@ static struct supply supply_default(void)
         .restart_celsius = 90.0,
         .throttle_celsius = 1000.0,
         .throttle_percent = 60.0,
-        .heat = {
-            .capacity = {15, 10, 30, 12, 45, 45, 8},
-            .to_top = {0.06, 0.05, 0.05, 0.04},
-            .to_bottom = {0.05, 0.05, 0.04, 0.03},
-            .hot_to_capacitor = 0.02,
-            .hot_to_transformer = 0.04,
-            .secondary_to_transformer = 0.04,
-            .secondary_to_shell = 0.03,
-            .share = {0.45, 0.25, 0.22, 0.08},
-            .case_square_metres = 0.022,
-            .convection = 1.6,
-            .emissivity = 0.9,
-            .shell_watts_per_kelvin = 0.01,
-            .opened_watts_per_kelvin = 0.04,
-        },
+        .heat =
+            {
+                .capacity = {15, 10, 30, 12, 45, 45, 8},
+                .to_top = {0.06, 0.05, 0.05, 0.04},
+                .to_bottom = {0.05, 0.05, 0.04, 0.03},
+                .hot_to_capacitor = 0.02,
+                .hot_to_transformer = 0.04,
+                .secondary_to_transformer = 0.04,
+                .secondary_to_shell = 0.03,
+                .share = {0.45, 0.25, 0.22, 0.08},
+                .case_square_metres = 0.022,
+                .convection = 1.6,
+                .emissivity = 0.9,
+                .shell_watts_per_kelvin = 0.01,
+                .opened_watts_per_kelvin = 0.04,
+            },
     };
 }
 
@@ -275,7 +283,9 @@ static int heat_read(struct tree_at supply, struct supply *ret, struct error *er
         return -1;
     double sum = share[HEAT_HOT] + share[HEAT_SECONDARY] + share[HEAT_TRANSFORMER] + share[HEAT_CAPACITOR];
     if (fabs(sum - 1.0) > 0.001)
-        return tree_refuse(group, err, "has shares that add up to %.3f, expected hot, secondary, transformer and capacitor share to make 1", sum);
+        return tree_refuse(
+            group, err,
+            "has shares that add up to %.3f, expected hot, secondary, transformer and capacitor share to make 1", sum);
     return 0;
 }
 
@@ -285,11 +295,12 @@ int supply_read(struct tree_at group, struct world *ret, struct error *err)
     static const struct time_row times[] = {{"start_time", AT(supply, start_us), 10000, 10 * US_PER_S}};
     struct supply *s = &ret->supply;
     *s = supply_default();
-    if (tree_want_text(group, "name", s->name, sizeof s->name, err) < 0 || numbers_read(group, ROWS(supply_numbers), s, err) < 0 ||
-        times_read(group, ROWS(times), s, err) < 0 || tree_want_word(group, "budget", rules, 3, &s->budget_rule, err) < 0 ||
-        heat_read(group, s, err) < 0)
+    if (tree_want_text(group, "name", s->name, sizeof s->name, err) < 0 ||
+        numbers_read(group, ROWS(supply_numbers), s, err) < 0 || times_read(group, ROWS(times), s, err) < 0 ||
+        tree_want_word(group, "budget", rules, 3, &s->budget_rule, err) < 0 || heat_read(group, s, err) < 0)
         return -1;
     if (s->restart_celsius >= s->shutdown_celsius)
-        return tree_refuse(group, err, "restarts at %.1f celsius, expected less than its shutdown_celsius (%.1f)", s->restart_celsius, s->shutdown_celsius);
+        return tree_refuse(group, err, "restarts at %.1f celsius, expected less than its shutdown_celsius (%.1f)",
+                           s->restart_celsius, s->shutdown_celsius);
     return ports_read(group, ret, err);
 }

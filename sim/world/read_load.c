@@ -65,12 +65,9 @@ static const struct number_row channel_numbers[] = {
 };
 
 static const struct time_row channel_times[] = {
-    {"update", AT(update_us), 1000, 5 * US_PER_S},
-    {"conversion", AT(conversion_us), 100, 5 * US_PER_S},
-    {"skew", AT(skew_us), 0, 5 * US_PER_S},
-    {"relay_on", AT(relay_on_us), 0, US_PER_S},
-    {"relay_off", AT(relay_off_us), 0, US_PER_S},
-    {"protect_time", AT(protect_us), 0, 10 * US_PER_S},
+    {"update", AT(update_us), 1000, 5 * US_PER_S},   {"conversion", AT(conversion_us), 100, 5 * US_PER_S},
+    {"skew", AT(skew_us), 0, 5 * US_PER_S},          {"relay_on", AT(relay_on_us), 0, US_PER_S},
+    {"relay_off", AT(relay_off_us), 0, US_PER_S},    {"protect_time", AT(protect_us), 0, 10 * US_PER_S},
     {"boot_time", AT(boot_us), 1000, 60 * US_PER_S},
 };
 
@@ -81,7 +78,8 @@ static int channel_check(struct tree_at group, const struct channel_setup *s, st
     if (s->skew_us >= s->update_us && s->skew_us > 0)
         return tree_refuse(group, err, "has a skew as long as its update, expected less");
     if (s->floor_volts >= s->min_volts)
-        return tree_refuse(group, err, "has floor_volts %.3f, expected less than min_volts %.3f", s->floor_volts, s->min_volts);
+        return tree_refuse(group, err, "has floor_volts %.3f, expected less than min_volts %.3f", s->floor_volts,
+                           s->min_volts);
     return 0;
 }
 
@@ -89,8 +87,10 @@ static int channel_read(struct tree_at group, size_t ports, struct channel_setup
 {
     static const char *const senses[] = {"two-wire", "four-wire"};
     int sense = ret->remote_sense, port = ret->port + 1, load = ret->load + 1; /* a person counts from 1 */
-    if (tree_want_int(group, "port", 1, (int)ports, &port, err) < 0 || tree_want_int(group, "load", 1, WORLD_CHANNELS_MAX, &load, err) < 0 ||
-        numbers_read(group, ROWS(channel_numbers), ret, err) < 0 || times_read(group, ROWS(channel_times), ret, err) < 0 ||
+    if (tree_want_int(group, "port", 1, (int)ports, &port, err) < 0 ||
+        tree_want_int(group, "load", 1, WORLD_CHANNELS_MAX, &load, err) < 0 ||
+        numbers_read(group, ROWS(channel_numbers), ret, err) < 0 ||
+        times_read(group, ROWS(channel_times), ret, err) < 0 ||
         tree_want_word(group, "sense", senses, 2, &sense, err) < 0 ||
         tree_want_bool(group, "returns_on", &ret->returns_on, err) < 0)
         return -1;
@@ -169,7 +169,8 @@ static int mains_read(struct tree_at group, struct world *ret, struct error *err
     struct tree_at mains;
     if (!tree_has(group, "mains"))
         return 0;
-    if (tree_need_group(group, "mains", &mains, err) < 0 || tree_want_number(mains, "volts", 0, 300, &ret->mains_volts, err) < 0)
+    if (tree_need_group(group, "mains", &mains, err) < 0 ||
+        tree_want_number(mains, "volts", 0, 300, &ret->mains_volts, err) < 0)
         return -1;
     return tree_want_bool(mains, "on", &ret->mains_on, err);
 }
@@ -181,13 +182,15 @@ int surroundings_read(struct tree_at group, struct world *ret, struct error *err
         {"breath_kelvin", offsetof(struct world, breath_kelvin), 0, 10},
         {"drift_kelvin_per_hour", offsetof(struct world, drift_kelvin_per_hour), -10, 10},
     };
-    static const struct time_row times[] = {{"breath_time", offsetof(struct world, breath_us), 10 * US_PER_S, 7 * 86400 * US_PER_S}};
+    static const struct time_row times[] = {
+        {"breath_time", offsetof(struct world, breath_us), 10 * US_PER_S, 7 * 86400 * US_PER_S}};
     ret->mains_volts = 230.0;
     ret->mains_on = true;
     ret->ambient_celsius = 23.0;
     ret->breath_kelvin = 0.3;
     ret->breath_us = 1200 * US_PER_S;
-    if (mains_read(group, ret, err) < 0 || numbers_read(group, ROWS(numbers), ret, err) < 0 || times_read(group, ROWS(times), ret, err) < 0)
+    if (mains_read(group, ret, err) < 0 || numbers_read(group, ROWS(numbers), ret, err) < 0 ||
+        times_read(group, ROWS(times), ret, err) < 0)
         return -1;
     return places_read(group, ret, err);
 }

@@ -18,10 +18,12 @@ void ports_renegotiate(struct world *w)
 size_t world_offers(const struct world *w, size_t port, struct world_offer ret[WORLD_CONTRACTS_MAX])
 {
     const struct port *p = &w->ports[port];
-    bool there = p->state == PORT_ON && (p->set.connector != CONNECTOR_USB_C || (p->board_alive && p->negotiation != CAPABILITIES));
+    bool there = p->state == PORT_ON &&
+                 (p->set.connector != CONNECTOR_USB_C || (p->board_alive && p->negotiation != CAPABILITIES));
     for (size_t i = 0; there && i < p->set.contracts_len; i++) {
         const struct contract *c = &p->set.contracts[i];
-        ret[i] = (struct world_offer){c->volts, port_rated_amps(w, p, (int)i), c->programmable, c->programmable ? c->max_volts : c->volts};
+        ret[i] = (struct world_offer){c->volts, port_rated_amps(w, p, (int)i), c->programmable,
+                                      c->programmable ? c->max_volts : c->volts};
     }
     return there ? p->set.contracts_len : 0;
 }
@@ -29,7 +31,8 @@ size_t world_offers(const struct world *w, size_t port, struct world_offer ret[W
 static bool fits(const struct world *w, const struct port *p, int contract, double volts, double amps)
 {
     const struct contract *c = &p->set.contracts[contract];
-    bool level = c->programmable ? volts >= c->volts - 1e-9 && volts <= c->max_volts + 1e-9 : fabs(volts - c->volts) < 0.0251;
+    bool level =
+        c->programmable ? volts >= c->volts - 1e-9 && volts <= c->max_volts + 1e-9 : fabs(volts - c->volts) < 0.0251;
     return level && !(amps > port_rated_amps(w, p, contract) + 1e-6);
 }
 
@@ -53,7 +56,8 @@ bool world_select(struct world *w, size_t port, double volts, double amps)
     p->wanted_volts = volts;
     p->wanted_amps = amps;
     p->board_gives_up_us = US_NEVER;
-    bool ready = p->state == PORT_ON && p->negotiation != CAPABILITIES && (p->board_alive || p->set.connector != CONNECTOR_USB_C);
+    bool ready = p->state == PORT_ON && p->negotiation != CAPABILITIES &&
+                 (p->board_alive || p->set.connector != CONNECTOR_USB_C);
     if (ready)
         port_ask(w, p);
     else
@@ -73,7 +77,8 @@ void world_attach(struct world *w, size_t port, bool attached)
         p->board_alive = false;
     if (w->supply.budget_rule == BUDGET_LESS)
         ports_renegotiate(w);
-    if (p->set.connector != CONNECTOR_USB_C || p->state == PORT_DEAD || (p->state == PORT_LATCHED && !p->set.latch_clears_at_detach))
+    if (p->set.connector != CONNECTOR_USB_C || p->state == PORT_DEAD ||
+        (p->state == PORT_LATCHED && !p->set.latch_clears_at_detach))
         return;
     port_no_contract(p);
     p->board_gives_up_us = p->board_down_us = US_NEVER;
@@ -102,7 +107,8 @@ bool world_settled(const struct world *w, size_t port)
 {
     const struct port *p = &w->ports[port];
     bool moving = p->negotiation != CONTRACT && p->negotiation != NO_CONTRACT;
-    bool between = p->state == PORT_ATTACHING || p->state == PORT_RESET_HOLD || p->state == PORT_RESET_FALL || p->state == PORT_RESET_RECOVER;
+    bool between = p->state == PORT_ATTACHING || p->state == PORT_RESET_HOLD || p->state == PORT_RESET_FALL ||
+                   p->state == PORT_RESET_RECOVER;
     return !moving && !between && (p->state != PORT_ON || p->set_volts == p->target_volts);
 }
 

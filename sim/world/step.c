@@ -1,13 +1,13 @@
 /*
- * Time. Steps are short while something electrical moves and long when nothing does; how long is decided by the state alone, never by who
- * looks. A step is taken only when it is over by the asked-for moment; a look in between sees what stood at its beginning. Only an order
- * (world_sync()) cuts a step.
+ * Time. Steps are short while something electrical moves and long when nothing does; how long is decided by the state
+ * alone, never by who looks. A step is taken only when it is over by the asked-for moment; a look in between sees what
+ * stood at its beginning. Only an order (world_sync()) cuts a step.
  */
 #include "sim/world/inside.h"
 
-#define QUIET_CHANGE      0.0005 /* volts or amps a step: the next may be twice as long */
-#define LIVELY_CHANGE     0.002 /* the next is to be half as long */
-#define BUDGET_BLANK_US   50000
+#define QUIET_CHANGE    0.0005 /* volts or amps a step: the next may be twice as long */
+#define LIVELY_CHANGE   0.002  /* the next is to be half as long */
+#define BUDGET_BLANK_US 50000
 
 double world_draw(struct world *w)
 {

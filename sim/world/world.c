@@ -10,7 +10,8 @@ static void port_start(struct world *w, struct port *p)
     p->wanted_volts = p->set.contracts[0].volts;
     p->probe_amps = NAN;
     p->joint_next_us = p->set.joint_ohms > 0.0 ? world_exponential_us(w, (double)p->set.joint_us) : US_NEVER;
-    p->intermittent_next_us = p->set.intermittent_us > 0 ? world_exponential_us(w, (double)p->set.intermittent_us) : US_NEVER;
+    p->intermittent_next_us =
+        p->set.intermittent_us > 0 ? world_exponential_us(w, (double)p->set.intermittent_us) : US_NEVER;
     p->receptacle = (struct converter){.update_us = 100000, .window_us = 80000};
 }
 

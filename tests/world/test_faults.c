@@ -283,9 +283,15 @@ static void a_bad_fault_line_says_what_was_expected(void **state)
 {
     static const struct {
         const char *line, *says;
-    } bad[] = {{"", "there is no fault"}, {"flood", "there is no fault \"flood\""}, {"sense-open channel 4", "counted from 1"}, {"sense-open channel", "which channel"},
-               {"sense-open 7", "expected 0 to 1"}, {"opened 3", "takes no value"}, {"over-voltage port 1 10 20", "one word too many"},
-               {"probe-open place attic", "none of the"}, {"brown-out nan", "expected 0 to 300"}};
+    } bad[] = {{"", "there is no fault"},
+               {"flood", "there is no fault \"flood\""},
+               {"sense-open channel 4", "counted from 1"},
+               {"sense-open channel", "which channel"},
+               {"sense-open 7", "expected 0 to 1"},
+               {"opened 3", "takes no value"},
+               {"over-voltage port 1 10 20", "one word too many"},
+               {"probe-open place attic", "none of the"},
+               {"brown-out nan", "expected 0 to 300"}};
     struct world *w = fixed_world("");
     (void)state;
     for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
@@ -302,9 +308,27 @@ static void a_bad_fault_line_says_what_was_expected(void **state)
 static void the_help_names_faults_that_exist(void **state)
 {
     static const char *const all[] = {
-        "power-stage-short", "input-ignored", "sense-open", "sense-reversed", "readback-drift", "reading-stuck", "input-on-after-power",
-        "instrument-power-cycle", "instrument-power-off", "instrument-power-on", "solder-joint", "dried-capacitor", "contract-intermittent", "over-voltage",
-        "hard-reset", "brown-out", "drop-out", "overheat", "opened", "probe-open", "probe-off",
+        "power-stage-short",
+        "input-ignored",
+        "sense-open",
+        "sense-reversed",
+        "readback-drift",
+        "reading-stuck",
+        "input-on-after-power",
+        "instrument-power-cycle",
+        "instrument-power-off",
+        "instrument-power-on",
+        "solder-joint",
+        "dried-capacitor",
+        "contract-intermittent",
+        "over-voltage",
+        "hard-reset",
+        "brown-out",
+        "drop-out",
+        "overheat",
+        "opened",
+        "probe-open",
+        "probe-off",
     };
     struct world *w = fixed_world("");
     (void)state;

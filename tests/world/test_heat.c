@@ -54,7 +54,8 @@ static void a_hot_unit_loses_more(void **state)
 
 static void it_can_run_away(void **state)
 {
-    struct world *w = warm_world("conduction_percent_per_kelvin = 4.0; conduction_ohms = 0.5; shutdown_celsius = 1000.0;");
+    struct world *w =
+        warm_world("conduction_percent_per_kelvin = 4.0; conduction_ohms = 0.5; shutdown_celsius = 1000.0;");
     (void)state;
     pass_s(w, 3.0 * 3600.0);
     assert_true(truth_of(w, 0).hot_celsius > 150.0);
@@ -103,7 +104,8 @@ static void a_throttling_supply_offers_less_when_hot(void **state)
 
 static void lying_flat_is_hotter_than_standing(void **state)
 {
-    struct world *standing = warm_world("thermal = { orientation = \"standing\"; };"), *flat = warm_world("thermal = { orientation = \"flat\"; };");
+    struct world *standing = warm_world("thermal = { orientation = \"standing\"; };"),
+                 *flat = warm_world("thermal = { orientation = \"flat\"; };");
     (void)state;
     pass_s(standing, 7200.0);
     pass_s(flat, 7200.0);
@@ -130,9 +132,10 @@ static void an_opened_case_cools_what_is_inside(void **state)
 
 static void a_probe_lags_behind_its_part(void **state)
 {
-    struct world *w = text_world("supply = { ports = ( { connector = \"fixed\"; contracts = ( { volts = 12.0; amps = 3.0; } ); } ); };"
-                                 "places = ( { at = \"hot\"; name = \"U1\"; settling_s = 60.0; noise_kelvin = 0.0; } ); breath_kelvin = 0.0;",
-                                 1);
+    struct world *w = text_world(
+        "supply = { ports = ( { connector = \"fixed\"; contracts = ( { volts = 12.0; amps = 3.0; } ); } ); };"
+        "places = ( { at = \"hot\"; name = \"U1\"; settling_s = 60.0; noise_kelvin = 0.0; } ); breath_kelvin = 0.0;",
+        1);
     struct error err = ERROR_INIT;
     (void)state;
     assert_int_equal(world_places(w), 1);
@@ -149,10 +152,11 @@ static void a_probe_lags_behind_its_part(void **state)
 
 static void the_ambient_breathes_and_drifts(void **state)
 {
-    struct world *w = text_world("supply = { ports = ( { connector = \"fixed\"; contracts = ( { volts = 12.0; amps = 3.0; } ); } ); };"
-                                 "ambient_celsius = 30.0; breath_kelvin = 1.0; breath_time = \"20 min\"; drift_kelvin_per_hour = 2.0;"
-                                 "places = ( { at = \"ambient\"; noise_kelvin = 0.0; } );",
-                                 1);
+    struct world *w = text_world(
+        "supply = { ports = ( { connector = \"fixed\"; contracts = ( { volts = 12.0; amps = 3.0; } ); } ); };"
+        "ambient_celsius = 30.0; breath_kelvin = 1.0; breath_time = \"20 min\"; drift_kelvin_per_hour = 2.0;"
+        "places = ( { at = \"ambient\"; noise_kelvin = 0.0; } );",
+        1);
     (void)state;
     pass_s(w, 300.0);
     assert_near(world_celsius(w, 0), 31.0 + 2.0 / 12.0, 0.05);

@@ -80,8 +80,9 @@ static void constant_power_gives_more_current_at_less_voltage(void **state)
 static void hiccup_gives_the_mean_and_rms_of_its_duty(void **state)
 {
     /* 6.5 A, 20 ms on, 480 ms off: mean 0.260 A, rms 1.300 A (computed). */
-    struct world *w = fixed_world("limit = \"hiccup\"; limit_ratio = 1.3; hiccup_on = \"20 ms\"; hiccup_off = \"480 ms\"; blanking = \"20 ms\";"
-                                  " capacitance_farads = 0.00002; slew_volts_per_s = 30000.0");
+    struct world *w = fixed_world(
+        "limit = \"hiccup\"; limit_ratio = 1.3; hiccup_on = \"20 ms\"; hiccup_off = \"480 ms\"; blanking = \"20 ms\";"
+        " capacitance_farads = 0.00002; slew_volts_per_s = 30000.0");
     double sum = 0.0, squares = 0.0;
     int count = 0, rises = 0;
     bool on = false;
@@ -170,18 +171,22 @@ static double gap_of_a_hard_reset(struct world *w)
             back_us = world_now_us(w);
     }
     assert_true(lost_us && back_us);
-    assert_true(away_s >= 0.66 && away_s <= 1.0 + 0.275); /* tSrcRecover 0.66 to 1.0 s, then tSrcTurnOn up to 0.275 s (second-hand) */
+    assert_true(away_s >= 0.66 &&
+                away_s <= 1.0 + 0.275); /* tSrcRecover 0.66 to 1.0 s, then tSrcTurnOn up to 0.275 s (second-hand) */
     return 1e-6 * (double)(back_us - lost_us);
 }
 
 static void a_hard_reset_takes_the_voltage_away_within_the_windows_of_usb_pd(void **state)
 {
-    static const char *const setups[] = {"limit = \"hard-reset\"", "limit = \"hard-reset\"; reset_hold = \"35 ms\"; recover = \"1 s\"; slew_volts_per_s = 20.0",
-                                         "limit = \"hard-reset\"; reset_hold = \"25 ms\"; recover = \"660 ms\"; discharge_ohms = 200.0"};
+    static const char *const setups[] = {
+        "limit = \"hard-reset\"",
+        "limit = \"hard-reset\"; reset_hold = \"35 ms\"; recover = \"1 s\"; slew_volts_per_s = 20.0",
+        "limit = \"hard-reset\"; reset_hold = \"25 ms\"; recover = \"660 ms\"; discharge_ohms = 200.0"};
     (void)state;
     for (size_t i = 0; i < sizeof setups / sizeof setups[0]; i++) {
         char more[200];
-        snprintf(more, sizeof more, "%s; peak_ratio = 2.5", setups[i]); /* so that the overload alone doesn't bring it down */
+        snprintf(more, sizeof more, "%s; peak_ratio = 2.5",
+                 setups[i]); /* so that the overload alone doesn't bring it down */
         struct world *w = usb_c_world(more);
         settle_at(w, 0, 20.0);
         draw(w, 0, 6.0);
@@ -232,7 +237,8 @@ static void fall_back_goes_to_the_first_contract_and_says_so(void **state)
 
 static void an_excess_shorter_than_the_blanking_time_is_let_pass(void **state)
 {
-    struct world *w = fixed_world("limit = \"latch-off\"; blanking = \"20 ms\"; limit_ratio = 1.2; capacitance_farads = 0.004");
+    struct world *w =
+        fixed_world("limit = \"latch-off\"; blanking = \"20 ms\"; limit_ratio = 1.2; capacitance_farads = 0.004");
     (void)state;
     pass_s(w, 1.0);
     draw(w, 0, 5.0);
@@ -268,7 +274,11 @@ static void the_true_capacity_is_the_limit_where_the_voltage_holds(void **state)
     static const struct {
         const char *kind;
         double amps;
-    } kinds[] = {{"constant-current", 6.0}, {"foldback", 6.0}, {"constant-power", 72.0 / 11.4}, {"hiccup", 6.0}, {"latch-off", 6.0}};
+    } kinds[] = {{"constant-current", 6.0},
+                 {"foldback", 6.0},
+                 {"constant-power", 72.0 / 11.4},
+                 {"hiccup", 6.0},
+                 {"latch-off", 6.0}};
     (void)state;
     for (size_t i = 0; i < sizeof kinds / sizeof kinds[0]; i++) {
         char more[100];

@@ -5,7 +5,8 @@ static struct world *load_world(const char *channel)
 {
     char text[2000];
     snprintf(text, sizeof text,
-             "supply = { ports = ( { connector = \"fixed\"; output_ohms = 0.002; ripple_volts = 0.0; limit = \"constant-current\"; limit_ratio = 2.0;"
+             "supply = { ports = ( { connector = \"fixed\"; output_ohms = 0.002; ripple_volts = 0.0; limit = "
+             "\"constant-current\"; limit_ratio = 2.0;"
              " contracts = ( { volts = 5.0; amps = 5.0; } ); } ); }; channels = ( { %s } );",
              channel);
     struct world *w = text_world(text, 11);
@@ -20,7 +21,8 @@ static void each_mode_takes_what_it_is_told(void **state)
     static const struct {
         enum world_load_mode mode;
         double value, amps;
-    } says[] = {{WORLD_CURRENT, 2.5, 2.5}, {WORLD_RESISTANCE, 2.0, 2.5}, {WORLD_POWER, 10.0, 2.0}, {WORLD_CURRENT, 0.0, 0.0}};
+    } says[] = {
+        {WORLD_CURRENT, 2.5, 2.5}, {WORLD_RESISTANCE, 2.0, 2.5}, {WORLD_POWER, 10.0, 2.0}, {WORLD_CURRENT, 0.0, 0.0}};
     struct world *w = load_world(NOISELESS);
     (void)state;
     world_load_input(w, 0, true);
@@ -86,8 +88,10 @@ static void a_set_point_is_rounded_and_clipped(void **state)
 
 static void programming_and_readback_have_their_own_errors(void **state)
 {
-    struct world *w = load_world(NOISELESS "program_gain_percent = 1.0; program_offset_amps = 0.01; amps_gain_percent = -2.0; amps_offset_amps = 0.003;"
-                                           " volts_gain_percent = 0.5; volts_offset_volts = 0.02;");
+    struct world *w = load_world(
+        NOISELESS
+        "program_gain_percent = 1.0; program_offset_amps = 0.01; amps_gain_percent = -2.0; amps_offset_amps = 0.003;"
+        " volts_gain_percent = 0.5; volts_offset_volts = 0.02;");
     (void)state;
     draw(w, 0, 2.0);
     pass_s(w, 0.5);
@@ -115,7 +119,8 @@ static void the_current_rises_at_the_slew(void **state)
 
 static void two_looks_within_one_conversion_are_the_same(void **state)
 {
-    struct world *w = load_world("update = \"100 ms\"; conversion = \"80 ms\"; skew = \"0 ms\"; volts_noise_volts = 0.01; volts_step_volts = 0.0;");
+    struct world *w = load_world("update = \"100 ms\"; conversion = \"80 ms\"; skew = \"0 ms\"; volts_noise_volts = "
+                                 "0.01; volts_step_volts = 0.0;");
     int changes = 0;
     (void)state;
     pass_s(w, 1.0);
@@ -132,8 +137,10 @@ static void two_looks_within_one_conversion_are_the_same(void **state)
 
 static void a_conversion_is_a_mean_over_its_window(void **state)
 {
-    struct world *w = load_world(NOISELESS "update = \"100 ms\"; conversion = \"100 ms\"; skew = \"0 ms\"; relay_on = \"0 s\"; amps_step_amps = 0.0;"
-                                           " lead_ohms = 0.0;");
+    struct world *w = load_world(
+        NOISELESS
+        "update = \"100 ms\"; conversion = \"100 ms\"; skew = \"0 ms\"; relay_on = \"0 s\"; amps_step_amps = 0.0;"
+        " lead_ohms = 0.0;");
     (void)state;
     draw(w, 0, 1.0);
     pass_s(w, 1.0);
@@ -155,7 +162,8 @@ static void a_conversion_is_a_mean_over_its_window(void **state)
 
 static void volts_and_amps_of_one_answer_may_stem_from_different_moments(void **state)
 {
-    struct world *w = load_world(NOISELESS "update = \"100 ms\"; conversion = \"10 ms\"; skew = \"50 ms\"; relay_on = \"0 s\";");
+    struct world *w =
+        load_world(NOISELESS "update = \"100 ms\"; conversion = \"10 ms\"; skew = \"50 ms\"; relay_on = \"0 s\";");
     bool apart = false;
     (void)state;
     world_load_set(w, 0, WORLD_RESISTANCE, 1.0);
@@ -166,7 +174,8 @@ static void volts_and_amps_of_one_answer_may_stem_from_different_moments(void **
     world_mains(w, false);
     for (int i = 0; i < 400; i++) {
         pass_s(w, 0.001);
-        apart = apart || (shown_volts(w, 0) < 1.0 && shown_amps(w, 0) > 4.0) || (shown_volts(w, 0) > 4.0 && shown_amps(w, 0) < 1.0);
+        apart = apart || (shown_volts(w, 0) < 1.0 && shown_amps(w, 0) > 4.0) ||
+                (shown_volts(w, 0) > 4.0 && shown_amps(w, 0) < 1.0);
     }
     assert_true(apart);
     world_free(w);
@@ -221,7 +230,7 @@ struct protection {
 static void each_protection_latches_and_reports(void **state)
 {
     static const struct protection says[] = {
-        {TRIP_OVER_VOLTAGE, 4.9, 1.0}, {TRIP_OVER_CURRENT, 1.5, 2.0}, {TRIP_OVER_POWER, 9.0, 2.0},
+        {TRIP_OVER_VOLTAGE, 4.9, 1.0},      {TRIP_OVER_CURRENT, 1.5, 2.0},  {TRIP_OVER_POWER, 9.0, 2.0},
         {TRIP_OVER_TEMPERATURE, 24.0, 4.0}, {TRIP_UNDER_VOLTAGE, 5.5, 1.0},
     };
     (void)state;

@@ -14,7 +14,8 @@ static void a_broken_world_says_where_and_what_was_expected(void **state)
         {"supply = { ports = ( { } ); };", "contracts"},
         {"supply = { ports = ( { contracts = ( { volts = 5.0; } ); } ); };", "amps"},
         {"supply = { ports = ( { contracts = ( { volts = 500.0; amps = 1.0; } ); } ); };", "volts"},
-        {"supply = { ports = ( { contracts = ( { volts = 3.3; amps = 1.0; max_volts = 11.0; } ); } ); };", "programmable"},
+        {"supply = { ports = ( { contracts = ( { volts = 3.3; amps = 1.0; max_volts = 11.0; } ); } ); };",
+         "programmable"},
         {PORT("limit = \"sometimes\";"), "hiccup"},
         {PORT("blanking = 20;"), "blanking"},
         {PORT("recover = \"2 s\";"), "recover"},
@@ -28,8 +29,11 @@ static void a_broken_world_says_where_and_what_was_expected(void **state)
         {PORT("") " places = ( { at = \"attic\"; } );", "transformer"},
         {PORT("") " mains = { volts = 400.0; };", "volts"},
         {PORT("") " colour = \"grey\";", "colour"},
-        {"supply = { thermal = { hot_share = 0.9; }; ports = ( { contracts = ( { volts = 5.0; amps = 3.0; } ); } ); };", "make 1"},
-        {"supply = { shutdown_celsius = 80.0; restart_celsius = 90.0; ports = ( { contracts = ( { volts = 5.0; amps = 3.0; } ); } ); };", "shutdown_celsius"},
+        {"supply = { thermal = { hot_share = 0.9; }; ports = ( { contracts = ( { volts = 5.0; amps = 3.0; } ); } ); };",
+         "make 1"},
+        {"supply = { shutdown_celsius = 80.0; restart_celsius = 90.0; ports = ( { contracts = ( { volts = 5.0; amps = "
+         "3.0; } ); } ); };",
+         "shutdown_celsius"},
     };
     (void)state;
     for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
@@ -118,7 +122,8 @@ static void a_supply_may_come_from_another_tree(void **state)
 {
     struct error err = ERROR_INIT;
     struct tree *supply = tree_read_text("supply.cfg", PORT(""), &err);
-    struct tree *rest = tree_read_text("rest.cfg", "ambient_celsius = 31.0; mains = { volts = 115.0; on = false; };", &err);
+    struct tree *rest =
+        tree_read_text("rest.cfg", "ambient_celsius = 31.0; mains = { volts = 115.0; on = false; };", &err);
     struct tree_at group;
     (void)state;
     assert_int_equal(tree_need_group(tree_root(supply), "supply", &group, &err), 0);

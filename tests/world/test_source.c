@@ -50,7 +50,8 @@ static void a_request_takes_tens_to_hundreds_of_milliseconds_and_the_output_slew
         assert_true(volts >= last - 0.001 && volts - last <= 0.21); /* 100 V/s: no jump */
         last = volts;
     }
-    assert_in_range(took_us, 50000, 550000); /* USB PD tPSTransition SPR: at most 550 ms (USB PD R3.1 Table 6-68, second-hand) */
+    assert_in_range(took_us, 50000,
+                    550000); /* USB PD tPSTransition SPR: at most 550 ms (USB PD R3.1 Table 6-68, second-hand) */
     assert_near(last, 20.0, 0.01);
     assert_near(world_contract_volts(w, 0), 20.0, 1e-9);
     assert_near(world_contract_amps(w, 0), 3.0, 1e-9);
@@ -149,7 +150,8 @@ static void a_load_at_rated_current_upsets_the_way_up(void **state)
 
 static void a_programmable_contract_gives_what_was_asked_and_limits_at_it(void **state)
 {
-    struct world *w = text_world("supply = { ports = ( { board_watts = 0.0; contracts = ( { volts = 5.0; amps = 3.0; }, { volts = 3.3; amps = 3.0;"
+    struct world *w = text_world("supply = { ports = ( { board_watts = 0.0; contracts = ( { volts = 5.0; amps = 3.0; "
+                                 "}, { volts = 3.3; amps = 3.0;"
                                  " max_volts = 21.0; limit_ratio = 1.0; } ); } ); };",
                                  1);
     (void)state;
@@ -164,9 +166,10 @@ static void a_programmable_contract_gives_what_was_asked_and_limits_at_it(void *
 static void the_voltage_falls_by_output_resistance_times_current(void **state)
 {
     /* 5.10 V at 0 A and 4.95 V at 3 A are 50.0 mOhm (textbook definition, computed). */
-    struct world *w = text_world("supply = { ports = ( { connector = \"fixed\"; output_ohms = 0.05; contracts = ( { volts = 5.0; amps = 3.0;"
-                                 " error_percent = 2.0; } ); } ); };",
-                                 1);
+    struct world *w = text_world(
+        "supply = { ports = ( { connector = \"fixed\"; output_ohms = 0.05; contracts = ( { volts = 5.0; amps = 3.0;"
+        " error_percent = 2.0; } ); } ); };",
+        1);
     (void)state;
     pass_s(w, 2.0);
     assert_near(truth_of(w, 0).volts, 5.10, 1e-3);

@@ -7,7 +7,8 @@
 
 static const char busy_text[] =
     "supply = { budget_watts = 60.0; budget = \"withdraw\"; throttle_celsius = 60.0; ports = ("
-    "{ joint_ohms = 0.2; joint_time = \"3 s\"; dryness = 0.3; compensation_ohms = 0.02; contract_intermittent = \"90 s\"; limit = \"hiccup\";"
+    "{ joint_ohms = 0.2; joint_time = \"3 s\"; dryness = 0.3; compensation_ohms = 0.02; contract_intermittent = \"90 "
+    "s\"; limit = \"hiccup\";"
     "  contracts = ( { volts = 5.0; amps = 3.0; }, { volts = 20.0; amps = 3.25; limit = \"hard-reset\"; } ); },"
     "{ connector = \"fixed\"; limit = \"foldback\"; contracts = ( { volts = 12.0; amps = 2.0; } ); } ); };"
     "channels = ( { port = 1; volts_noise_volts = 0.002; }, { port = 2; sense = \"two-wire\"; lead_ohms = 0.05; } );"
@@ -21,26 +22,52 @@ struct order {
 static void obey(struct world *w, int what)
 {
     switch (what) {
-    case 0: world_select(w, 0, 20.0, 0.0); break;
-    case 1: draw(w, 0, 3.0); break;
-    case 2: draw(w, 1, 1.7); break;
-    case 3: world_load_set(w, 0, WORLD_CURRENT, 5.0); break;
-    case 4: world_load_set(w, 1, WORLD_CURRENT, 4.0); break;
-    case 5: world_load_input(w, 0, false); break;
-    case 6: world_load_set(w, 1, WORLD_CURRENT, 0.5); break;
-    case 7: world_mains(w, false); break;
-    case 8: world_mains(w, true); break;
-    case 9: draw(w, 0, 1.2); break;
-    case 10: world_load_mode(w, 1, WORLD_VOLTAGE); world_load_set(w, 1, WORLD_VOLTAGE, 8.0); break;
-    default: break;
+    case 0:
+        world_select(w, 0, 20.0, 0.0);
+        break;
+    case 1:
+        draw(w, 0, 3.0);
+        break;
+    case 2:
+        draw(w, 1, 1.7);
+        break;
+    case 3:
+        world_load_set(w, 0, WORLD_CURRENT, 5.0);
+        break;
+    case 4:
+        world_load_set(w, 1, WORLD_CURRENT, 4.0);
+        break;
+    case 5:
+        world_load_input(w, 0, false);
+        break;
+    case 6:
+        world_load_set(w, 1, WORLD_CURRENT, 0.5);
+        break;
+    case 7:
+        world_mains(w, false);
+        break;
+    case 8:
+        world_mains(w, true);
+        break;
+    case 9:
+        draw(w, 0, 1.2);
+        break;
+    case 10:
+        world_load_mode(w, 1, WORLD_VOLTAGE);
+        world_load_set(w, 1, WORLD_VOLTAGE, 8.0);
+        break;
+    default:
+        break;
     }
 }
 
-/* The same orders at the same moments; in between looks every look_us (0: none), each with all that can be looked at. */
+/* The same orders at the same moments; in between looks every look_us (0: none), each with all that can be looked at.
+ */
 static struct world *play(uint64_t seed, int64_t look_us, double scale)
 {
-    static const struct order orders[] = {{2.0, 0}, {4.0, 1}, {5.00037, 2}, {20.0, 3}, {31.0, 5}, {35.0, 0}, {37.0, 4}, {41.0, 6}, {44.0, 9},
-                                          {60.0, 7}, {62.5, 8}, {66.0, 0}, {68.0, 10}, {90.0, 11}};
+    static const struct order orders[] = {{2.0, 0},  {4.0, 1},  {5.00037, 2}, {20.0, 3}, {31.0, 5},
+                                          {35.0, 0}, {37.0, 4}, {41.0, 6},    {44.0, 9}, {60.0, 7},
+                                          {62.5, 8}, {66.0, 0}, {68.0, 10},   {90.0, 11}};
     struct world *w = text_world(busy_text, seed);
     double volts, amps, watts;
     for (size_t i = 0; i < sizeof orders / sizeof orders[0]; i++) {
@@ -140,7 +167,8 @@ static void meters_outside_find_the_same_energy(void **state)
     struct world_truth end = truth_of(w, 0);
     assert_near(in / (end.joules_in - begin.joules_in), 1.0, 0.001);
     assert_near(out / (end.joules_out - begin.joules_out), 1.0, 0.001);
-    assert_near((in - out) / (end.joules_lost + end.joules_stored - begin.joules_lost - begin.joules_stored), 1.0, 0.001);
+    assert_near((in - out) / (end.joules_lost + end.joules_stored - begin.joules_lost - begin.joules_stored), 1.0,
+                0.001);
     world_free(w);
 }
 

@@ -16,10 +16,13 @@ struct world *text_world(const char *text, uint64_t seed)
 static struct world *plain_world(const char *connector, const char *more, const char *contracts)
 {
     static const char *const plain[][2] = {
-        {"board_watts", "0.0"}, {"limit_drift_percent_per_kelvin", "0.0"}, {"ripple_volts", "0.0"}, {"output_ohms", "0.05"}, {"peak_ratio", "1.0"},
+        {"board_watts", "0.0"},  {"limit_drift_percent_per_kelvin", "0.0"},
+        {"ripple_volts", "0.0"}, {"output_ohms", "0.05"},
+        {"peak_ratio", "1.0"},
     };
     char text[4000];
-    int len = snprintf(text, sizeof text, "supply = { ports = ( { connector = \"%s\"; contracts = ( %s ); ", connector, contracts);
+    int len = snprintf(text, sizeof text, "supply = { ports = ( { connector = \"%s\"; contracts = ( %s ); ", connector,
+                       contracts);
     for (size_t i = 0; i < sizeof plain / sizeof plain[0]; i++)
         if (!strstr(more, plain[i][0]))
             len += snprintf(text + len, sizeof text - (size_t)len, "%s = %s; ", plain[i][0], plain[i][1]);
@@ -29,7 +32,8 @@ static struct world *plain_world(const char *connector, const char *more, const 
 
 struct world *usb_c_world(const char *more)
 {
-    return plain_world("usb-c", more, "{ volts = 5.0; amps = 3.0; }, { volts = 9.0; amps = 3.0; }, { volts = 20.0; amps = 3.0; }");
+    return plain_world("usb-c", more,
+                       "{ volts = 5.0; amps = 3.0; }, { volts = 9.0; amps = 3.0; }, { volts = 20.0; amps = 3.0; }");
 }
 
 struct world *fixed_world(const char *more)

@@ -13,7 +13,8 @@
 
 #include "sim/world/world.h"
 
-/* A USB-C port of 5/9/20 V and a fixed one of 12 V, plain enough to calculate by hand: no drift, no error, no board; `more` goes into the port. */
+/* A USB-C port of 5/9/20 V and a fixed one of 12 V, plain enough to calculate by hand: no drift, no error, no board;
+ * `more` goes into the port. */
 struct world *usb_c_world(const char *more);
 struct world *fixed_world(const char *more);
 struct world *text_world(const char *text, uint64_t seed); /* the whole group; fails the test on a refusal */
