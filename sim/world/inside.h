@@ -1,5 +1,5 @@
-/* What the files of this room share. Nobody else includes it. The whole world is one plain struct without pointers, so
- * that a copy of it is another world. */
+/* What the files of this room share. Outside it only the test of time includes it. The whole world is one plain struct
+ * without pointers, so that a copy of it is another world. */
 #ifndef BRUNT_SIM_WORLD_INSIDE_H
 #define BRUNT_SIM_WORLD_INSIDE_H
 
