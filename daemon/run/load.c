@@ -28,7 +28,7 @@ static bool off_pending(const struct port_state *state)
     return state->used && (state->off == OFF_ASKED || state->off == OFF_UNPROVEN);
 }
 
-int64_t load_due_us(const struct run *run)
+int64_t load_check_due_us(const struct run *run)
 {
     int64_t due_us = NEVER_US;
     for (int port = 0; port < PORTS_MAX; port++)

@@ -304,7 +304,7 @@ int64_t run_due_us(const struct run *run)
 {
     if (run->phase == PHASE_NEW || run->phase == PHASE_OVER)
         return NEVER_US;
-    int64_t due_us = load_due_us(run) < run->phase_due_us ? load_due_us(run) : run->phase_due_us;
+    int64_t due_us = load_check_due_us(run) < run->phase_due_us ? load_check_due_us(run) : run->phase_due_us;
     for (int port = 0; port < PORTS_MAX; port++) {
         if (!run->ports[port].used)
             continue;

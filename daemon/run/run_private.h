@@ -246,7 +246,7 @@ void load_nudge(struct run *run);       /* proof for the watcher that identical 
 void load_feed(struct run *run, const struct reading *reading); /* off without read-back */
 void load_outcome(struct run *run, const struct outcome *outcome);
 void load_check_due(struct run *run);
-int64_t load_due_us(const struct run *run);
+int64_t load_check_due_us(const struct run *run);
 
 void watch_refeed(struct run *run, const struct ring *ring);
 
