@@ -584,8 +584,10 @@ static void fence_end(struct guard *g, const char *end)
 {
     g->fencing = g->armed = false;
     g->idle_ms = clock_ms();
+    for (size_t i = 0; i < g->now.count; i++)
+        line_close(&g->now.lines[i]); /* gives the lines back: a copy of a descriptor carries its lock */
     report_write(g, end);
-    armed_close(&g->now); /* gives the lines back: a copy of a descriptor carries its lock */
+    g->now.count = 0;
     if (g->pidfd >= 0)
         close(g->pidfd);
     g->pidfd = -1;

@@ -145,6 +145,13 @@ static void tell(const struct self *me, const char *text)
         _exit(94);
 }
 
+static void open_lines(struct self *me)
+{
+    for (size_t i = 0; i < me->wish->count; i++)
+        me->lines[i] = line_open(me->wish->entries[i].address);
+}
+
+/* In the order that arm.h asks of a daemon: the guard first, since it may hold lines of a predecessor until then. */
 static void arm(struct self *me)
 {
     const char *names[STAND_IN_MAX];
@@ -152,8 +159,13 @@ static void arm(struct self *me)
     for (size_t i = 0; i < me->wish->count; i++)
         names[i] = me->wish->entries[i].name;
     if ((!me->wish->already_armed_file && arm_write(me->wish->place->dir, me->wish->entries, me->wish->count, &err) < 0) ||
-        !(me->guard = arm_guard_connect(me->wish->place->dir, me->wish->place->guard, &err)) ||
-        arm_guard_arm(me->guard, names, me->lines, me->wish->keep_descriptors ? 0 : me->wish->count, &err) < 0) {
+        !(me->guard = arm_guard_connect(me->wish->place->dir, me->wish->place->guard, &err))) {
+        tell(me, err.text);
+        _exit(95);
+    }
+    if (!me->wish->keep_descriptors)
+        open_lines(me);
+    if (arm_guard_arm(me->guard, names, me->lines, me->wish->keep_descriptors ? 0 : me->wish->count, &err) < 0) {
         tell(me, err.text);
         _exit(95);
     }
@@ -168,6 +180,8 @@ static void arm(struct self *me)
         tell(me, news == ARM_REFUSED ? arm_guard_refusal(me->guard) : "no answer");
         _exit(96);
     }
+    if (me->wish->keep_descriptors)
+        open_lines(me);
     tell(me, "armed");
 }
 
@@ -213,8 +227,6 @@ static void obey(struct self *me)
 static void live(struct self *me)
 {
     become(me->wish->place->uid);
-    for (size_t i = 0; i < me->wish->count; i++)
-        me->lines[i] = me->wish->entries[i].mains && me->wish->keep_descriptors ? -1 : line_open(me->wish->entries[i].address);
     arm(me);
     for (;;) {
         struct pollfd p = {.fd = me->orders, .events = POLLIN};
