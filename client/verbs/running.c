@@ -194,7 +194,7 @@ static int judged(int run_status, const char *path, bool json)
         return run_status;
     int verdict = verb_print_judged(path, json);
     if (!json)
-        printf("Record: %s\nLook further: brunt judge %s, brunt export %s, brunt runs\n", path, path, path);
+        printf("\nRecord: %s\nLook further, with that file as RUN:\n  brunt judge RUN      this table again\n  brunt export RUN     all readings as CSV\n", path);
     return run_status != EXIT_PASSED ? run_status : verdict;
 }
 

@@ -20,8 +20,11 @@ double idle_window_volts(const struct run *run)
     return run_label(run)->volts * run->plan.supply.max_no_load_percent / 100.0;
 }
 
+/* On a fast link the ring would span less than a slew or a ripple takes: the newest gives way until it stands far enough from the one before. */
 void ring_add(struct ring *ring, const struct reading *reading)
 {
+    if (ring->len > 1 && ring->last[ring->len - 1].at_us - ring->last[ring->len - 2].at_us < RING_APART_US)
+        ring->len--;
     if (ring->len == RING_LEN) {
         memmove(&ring->last[0], &ring->last[1], (RING_LEN - 1) * sizeof ring->last[0]);
         ring->len--;
@@ -129,10 +132,23 @@ void watch_refeed(struct run *run, const struct ring *ring)
         watch_feed(run->watch[run_port(run)], &ring->last[i], findings);
 }
 
+/* The load's own over-voltage limit still stands where the last contract wanted it; a higher contract would trip it with its input off. */
+static void widen_protection(struct run *run)
+{
+    int port = run_port(run);
+    const struct bench_instrument *load = run_load(run, port);
+    struct order *order = out_order(run, ORDER_LOAD_PROTECT, port);
+    order->volts = fmin(highest_volts(&run->plan.supply.ports[port]) * (1.0 + run->plan.profile.over_volts_percent / 100.0), load->max_volts);
+    order->amps = fmin(run_label(run)->amps, load->max_amps);
+    order->watts = fmin(order->amps * order->volts, load->max_watts);
+    order->floor_volts = 0.0; /* input off, and the output may go away for a moment */
+}
+
 static void ask_supply(struct run *run)
 {
     struct selection *s = &run->selection;
     const struct supply_contract *label = run_label(run);
+    widen_protection(run);
     struct order *order = out_order(run, ORDER_SELECT, run_port(run));
     order->contract = run_contract(run);
     order->volts = label->volts;

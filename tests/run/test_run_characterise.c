@@ -154,7 +154,7 @@ static void the_under_voltage_cut_off_is_disarmed_for_the_trace_alone(void **sta
     fake_to_end(fake);
     size_t disarmed = 0;
     for (size_t i = 0; i < fake->orders_len; i++) {
-        if (fake->orders[i].kind != ORDER_LOAD_PROTECT)
+        if (fake->orders[i].kind != ORDER_LOAD_PROTECT || fake->orders[i + 1].kind == ORDER_SELECT) /* the latter with the input off */
             continue;
         bool trace = fake->orders[i + 1].kind == ORDER_LOAD_SET && fake->orders[i + 1].mode == LOAD_VOLTAGE;
         assert_true((fake->orders[i].floor_volts == 0.0) == trace);
