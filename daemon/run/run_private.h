@@ -30,6 +30,7 @@ enum {
 #define COOL_US      (4 * 3600 * US_PER_S)
 #define OTHER_PACE_US US_PER_S            /* ports that wait their turn */
 #define FIRST_US     (5 * US_PER_S)       /* grace for the first reading after begin */
+#define RING_APART_US (5 * US_PER_MS)     /* between readings from which "the voltage stands" is told */
 
 enum phase {
     PHASE_NEW,
