@@ -40,7 +40,7 @@ struct unit {
     enum off_step off;
     int64_t off_since_us, off_not_before_us, check_us;
     unsigned off_asked; /* orders that wait for the confirmation */
-    bool stays_on_said, current_gone, trips_due;
+    bool stays_on_said, current_seen /* once; twice is a finding */, current_gone, trips_due;
     enum load_mode mode;
     bool mode_known;
     double set_point;
@@ -51,6 +51,8 @@ struct unit {
     int64_t period_us, sample_due_us, sample_asked_us;
     int sample_step;
     double half_volts;
+    char last_answer[WORD_SIZE]; /* of a pair */
+    bool twin_seen;
     unsigned half_quality;
     bool half_transition, collapsed;
 
@@ -165,7 +167,8 @@ void off_sent(struct bench *bench, struct unit *unit, int64_t now_us);
 bool off_answered(struct bench *bench, struct unit *unit, const char *answer, int64_t now_us); /* false: not in form */
 /* Wanted off from now on, goes out at once. */
 void off_now(struct bench *bench, struct unit *unit, int64_t now_us);
-void off_wanted(struct unit *unit, int64_t now_us);
+void off_wanted(struct unit *unit, int64_t since_us);
+void off_clock(struct unit *unit, int64_t now_us);
 void off_failed(struct bench *bench, struct unit *unit, int64_t now_us, const char *why);
 const char *off_form(const struct bench *bench, const struct unit *unit);
 /* Amps seen in an answer asked at asked_us: the last word on whether the input is off. */

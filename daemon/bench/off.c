@@ -50,6 +50,13 @@ void off_wanted(struct unit *unit, int64_t since_us)
     unit->check_us = unit->off_since_us + CURRENT_GONE_MS * US_PER_MS;
 }
 
+/* How long it has stayed on counts from the first off that it can have heard. */
+void off_clock(struct unit *unit, int64_t now_us)
+{
+    unit->off_since_us = now_us;
+    unit->check_us = now_us + CURRENT_GONE_MS * US_PER_MS;
+}
+
 static void off_outcomes(struct bench *bench, struct unit *unit, enum outcome_state state, int64_t now_us, const char *text)
 {
     struct outcome outcome = {.at_us = now_us, .kind = unit->port >= 0 ? ORDER_LOAD_OFF : ORDER_MAINS_OFF, .port = unit->port, .contract = -1,
@@ -197,6 +204,7 @@ void off_judge_amps(struct bench *bench, struct unit *unit, double amps, int64_t
         return;
     if (fabs(amps) <= limit) {
         unit->current_gone = true;
+        unit->current_seen = false;
         if (asked_us - unit->off_since_us >= CURRENT_GONE_MS * US_PER_MS || !confirmable) {
             unit->check_us = NEVER_US;
             unit->stays_on_said = false;
@@ -208,16 +216,16 @@ void off_judge_amps(struct bench *bench, struct unit *unit, double amps, int64_t
         unit->check_us = confirmable ? unit->off_since_us + CURRENT_GONE_MS * US_PER_MS : now_us + AGAIN_MS * US_PER_MS;
         return;
     }
-    if (!unit->stays_on_said)
+    if (unit->current_seen && !unit->stays_on_said) { /* one noisy answer decides nothing but a second look */
         emit_finding(bench, FINDING_INPUT_ON, SEVERITY_ABORT, unit->port, now_us,
                      "%s still draws %.3f A %.1f s after it was turned off, more than %.3f A (2 %% of max_amps, bench file); off is repeated",
                      instrument_name(bench, unit->instrument), amps, (double)(now_us - unit->off_since_us) / US_PER_S, limit);
-    unit->stays_on_said = true;
-    int64_t since_us = unit->off_since_us;
-    off_wanted(unit, now_us);
-    unit->off_since_us = since_us;
-    unit->off_not_before_us = now_us + AGAIN_MS * US_PER_MS;
-    unit->check_us = now_us + CURRENT_GONE_MS * US_PER_MS;
+        unit->stays_on_said = true;
+    }
+    off_wanted(unit, unit->off_since_us);
+    unit->off_not_before_us = unit->current_seen ? now_us + AGAIN_MS * US_PER_MS : 0;
+    unit->check_us = now_us;
+    unit->current_seen = true;
 }
 
 /* ---- recipes: what others need to turn it off without us ---- */

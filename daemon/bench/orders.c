@@ -222,9 +222,9 @@ static void order_off(struct bench *bench, int u, const struct order *order, int
     unit->off_asked++;
     unit->off_ordered = true;
     off_now(bench, unit, now_us);
-    if (!address_of(bench, unit->instrument)->up) {
+    if (!address_of(bench, unit->instrument)->up || address_of(bench, unit->instrument)->lost) {
         unit->off_asked--;
-        refuse(bench, order, now_us, "the line is lost; off is repeated as soon as it is back");
+        refuse(bench, order, now_us, "the instrument can't be reached; off is repeated until it answers");
     }
 }
 

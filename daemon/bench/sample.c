@@ -181,6 +181,15 @@ static bool hear_both(const struct dialect *dialect, const char *answer, double 
            hear_one(dialect, CMD_VOLTS_AND_AMPS, separator + 1, strlen(separator + 1), &said[1], quality);
 }
 
+/* Volts and amps of a pair in the very same digits: rather the previous answer once more than chance. The second time in a row it is believed. */
+static bool is_twin(struct unit *unit, const char *answer)
+{
+    bool twin = strcmp(unit->last_answer, answer) == 0 && strpbrk(answer, "123456789") && !unit->twin_seen;
+    unit->twin_seen = twin;
+    text_copy(unit->last_answer, sizeof unit->last_answer, answer);
+    return twin;
+}
+
 /* 1: both values stand in `said`; 0: the second half is still to be asked; -1: not in form. */
 static int hear_sample(struct bench *bench, struct unit *unit, const char *answer, int64_t asked_us, double said[2], unsigned *quality)
 {
@@ -189,6 +198,8 @@ static int hear_sample(struct bench *bench, struct unit *unit, const char *answe
         unit->sample_asked_us = asked_us;
         return (unit->kind == SAMPLE_JOINED ? hear_joined : hear_both)(dialect, answer, said, quality) ? 1 : -1;
     }
+    if (is_twin(unit, answer))
+        return -1;
     if (unit->sample_step == 0) {
         unit->sample_asked_us = asked_us;
         unit->half_quality = 0;

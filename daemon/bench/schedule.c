@@ -202,9 +202,16 @@ static void synced(struct bench *bench, struct address *address, int64_t now_us)
     address->task = TASK_NONE;
     address->must_sync = false;
     address->was_resynced = true;
-    for (size_t u = 0; u < bench->units_len; u++) /* silence may have been a power cycle: look at once */
-        if (address_of(bench, bench->units[u].instrument) == address)
-            bench->units[u].look_due_us = now_us;
+    for (size_t u = 0; u < bench->units_len; u++) {
+        struct unit *unit = &bench->units[u];
+        if (address_of(bench, unit->instrument) != address)
+            continue;
+        unit->look_due_us = now_us; /* silence may have been a power cycle: look at once */
+        if (unit->off == OFF_READ) /* what went out on an unknown line may not have arrived: once more, on a known one */
+            off_wanted(unit, unit->off_since_us);
+        if (unit->off != OFF_NONE && address->silent_us != NEVER_US)
+            off_clock(unit, now_us);
+    }
 }
 
 void handle_event(struct bench *bench, struct address *address, enum line_event event, int64_t now_us)
