@@ -130,18 +130,30 @@ static bool call_begin(struct run *run, int64_t now_us, struct run_out *out)
     return run->phase != PHASE_OVER && run->phase != PHASE_NEW;
 }
 
+/* Before the input goes on the load's answers are those to a dozen orders, and on a slow line no reading fits between: each order has a deadline of its own. */
+static bool busy_with_orders(const struct run *run, int port)
+{
+    return port == run_port(run) && !run->ports[port].input_on && (run->phase == PHASE_SELECT || run->phase == PHASE_BRING_UP);
+}
+
 static int64_t silence_us(const struct run *run, int port, int periods)
 {
     const struct port_state *state = &run->ports[port];
     int64_t pace_us = state->pace_us > 0 ? state->pace_us : 0;
-    int64_t grace_us = state->heard ? 0 : FIRST_US;
+    int64_t grace_us = !state->heard ? FIRST_US : busy_with_orders(run, port) ? BUSY_US : 0;
     return run->plan.profile.tolerate_silence_us + periods * pace_us + state->slack_us + grace_us;
+}
+
+static int64_t later(int64_t a_us, int64_t b_us)
+{
+    return a_us > b_us ? a_us : b_us;
 }
 
 static int64_t silence_due_us(const struct run *run, int port)
 {
     const struct port_state *state = &run->ports[port];
-    int64_t heard_us = state->heard_us + silence_us(run, port, 1), trusted_us = state->trusted_us + silence_us(run, port, 3);
+    int64_t heard_us = later(state->heard_us, state->obeyed_us) + silence_us(run, port, 1);
+    int64_t trusted_us = later(state->trusted_us, state->obeyed_us) + silence_us(run, port, 3);
     return heard_us < trusted_us ? heard_us : trusted_us;
 }
 
@@ -151,7 +163,7 @@ static void check_silence(struct run *run)
         if (!run->ports[port].used || run->now_us < silence_due_us(run, port))
             continue;
         const struct port_state *state = &run->ports[port];
-        bool mute = run->now_us >= state->heard_us + silence_us(run, port, 1);
+        bool mute = run->now_us >= later(state->heard_us, state->obeyed_us) + silence_us(run, port, 1);
         run_finish(run, RUN_FAULT, "the load %s on port %s %s for %.3g s (tolerate_silence, profile; rode out %u gaps and %u unusable readings before)", run_load(run, port)->name,
                    run_port_name(run, port), mute ? "said nothing" : "said nothing usable", (double)(run->now_us - (mute ? state->heard_us : state->trusted_us)) / (double)US_PER_S, state->gaps,
                    state->untrusted);
@@ -260,6 +272,14 @@ void run_feed(struct run *run, const struct reading *reading, struct run_out *ou
     call_end(run);
 }
 
+/* A load that has just obeyed isn't silent. */
+static void note_answer(struct run *run, const struct outcome *outcome)
+{
+    bool of_load = outcome->kind == ORDER_LOAD_SET || outcome->kind == ORDER_LOAD_ON || outcome->kind == ORDER_LOAD_PROTECT || outcome->kind == ORDER_LOAD_OFF;
+    if (of_load && outcome->state == OUTCOME_DONE)
+        run->ports[outcome->port].obeyed_us = outcome->at_us;
+}
+
 void run_outcome(struct run *run, const struct outcome *outcome, struct run_out *out)
 {
     bool station = outcome->kind == ORDER_MAINS_OFF || outcome->kind == ORDER_MAINS_ON || outcome->kind == ORDER_ASK;
@@ -271,6 +291,8 @@ void run_outcome(struct run *run, const struct outcome *outcome, struct run_out 
         run_command(run, RUN_ANSWER, outcome->text, outcome->at_us, out, &ignored);
         return;
     }
+    if (known)
+        note_answer(run, outcome);
     load_outcome(run, outcome);
     if (run->phase != PHASE_OVER)
         phase_outcome(run, outcome);

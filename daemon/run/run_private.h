@@ -30,6 +30,7 @@ enum {
 #define COOL_US      (4 * 3600 * US_PER_S)
 #define OTHER_PACE_US US_PER_S            /* ports that wait their turn */
 #define FIRST_US     (5 * US_PER_S)       /* grace for the first reading after begin */
+#define BUSY_US      (600 * US_PER_MS)    /* and while the load is told a dozen things before its input goes on */
 #define RING_APART_US (5 * US_PER_MS)     /* between readings from which "the voltage stands" is told */
 
 enum phase {
@@ -73,6 +74,7 @@ struct port_state {
     enum off_state off;
     int64_t off_asked_us, off_due_us;
     int64_t heard_us, trusted_us; /* last reading, last trusted one */
+    int64_t obeyed_us;     /* last order that the load has confirmed */
     int64_t pace_us;       /* ordered, -1 never */
     int64_t slack_us;      /* the pace before, until the next reading */
     double interval_us;    /* typical between readings */
