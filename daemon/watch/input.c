@@ -15,8 +15,9 @@ enum evidence input_on_look(const struct watch *watch, const struct seen *seen)
 void input_on_say(const struct watch *watch, const struct seen *seen, struct finding *ret)
 {
     ret->limit = flow_amps(watch);
+    double since_s = watch->order.at_us == INT64_MIN ? 0.0 : seconds_between(watch->order.at_us, watch->now_us); /* never ordered anything: off */
     finding_say(ret, "the load's input is on though off was ordered %.2f s ago: %.3f A (none is below %.3f A: 3 %% of rating, readback U and noise), the load says %s; turn the mains off",
-                seconds_between(watch->order.at_us, watch->now_us), seen->r->amps, ret->limit, seen->r->input_on ? "on" : "off");
+                since_s, seen->r->amps, ret->limit, seen->r->input_on ? "on" : "off");
 }
 
 /* What the order would draw at these volts. */

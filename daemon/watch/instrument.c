@@ -83,7 +83,7 @@ void stale_back(struct watch *watch, const struct reading *reading, struct out *
 /* ---- stuck: equal digits are a question, only an order that had to change them is the proof ---- */
 
 /* Large enough to leave the last digit and the band of the readback, small enough to upset no supply. */
-static double nudge_amps(const struct watch_setup *setup)
+double nudge_amps(const struct watch_setup *setup)
 {
     return fmax(fmax(0.01 * setup->rated_amps, 2.0 * setup->amps_u), 0.02);
 }
@@ -128,7 +128,7 @@ void stuck_feed(struct watch *watch, const struct seen *seen, struct out *out)
                 watch->order.input_on ? "on" : "off");
 }
 
-/* Wanted after 5 s and 20 intervals without a changed digit, at most once a minute: a quiet instrument of few digits is not to be shaken all the time. */
+/* Wanted after 5 s and 20 intervals without a changed digit, at most once a minute (watch_ordered() sees to that): a quiet instrument of few digits is not to be shaken all the time. */
 bool watch_wants_nudge(const struct watch *watch, double *ret_amps)
 {
     const struct sampling *s = &watch->sampling;

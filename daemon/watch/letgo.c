@@ -74,7 +74,7 @@ static void episode_add(struct episode *e, const struct seen *seen, const struct
 
 static void forget_pending(struct watch *watch, const struct seen *seen)
 {
-    watch->pending = (struct episode){.good_us = seen->r->at_us, .good_amps = seen->r->amps, .contract_before = seen->r->contract};
+    watch->pending = (struct episode){.good_us = seen->r->at_us, .contract_before = seen->r->contract};
     watch->away_hits = watch->low_hits = watch->other_hits = 0;
 }
 
@@ -117,12 +117,6 @@ static enum finding_kind name_of_level(enum level level)
     return level == LEVEL_OTHER ? FINDING_CONTRACT_LOST : level == LEVEL_FLOOR ? FINDING_COLLAPSED : FINDING_SHUTDOWN;
 }
 
-static enum severity severity_of(const struct watch *watch, enum finding_kind kind)
-{
-    (void)watch;
-    return kind == FINDING_UNCERTAIN ? SEVERITY_WARNING : SEVERITY_TRIP;
-}
-
 static void tell_live(struct watch *watch, const struct seen *seen, enum finding_kind kind, const struct finding *named, struct out *out)
 {
     if (watch->live != FINDING_KINDS) {
@@ -131,7 +125,7 @@ static void tell_live(struct watch *watch, const struct seen *seen, enum finding
         finding_say(f, "%s: more readings show %s", finding_kind_name(watch->live), finding_kind_name(kind));
     }
     watch->live = kind;
-    struct finding *f = finding_begin(watch, out, kind, severity_of(watch, kind), seen->r, watch->episode.good_us);
+    struct finding *f = finding_begin(watch, out, kind, kind == FINDING_UNCERTAIN ? SEVERITY_WARNING : SEVERITY_TRIP, seen->r, watch->episode.good_us);
     if (named) {
         f->period_s = named->period_s;
         f->duty = named->duty;

@@ -1,8 +1,8 @@
 /* A whole trace at once: readings and orders through the watchers, limit-trace points out of the settled part of each set-point. */
 #include "daemon/watch/watch_own.h"
+#include "daemon/base/text.h"
 
 #include <math.h>
-#include <string.h>
 
 struct point_now { /* the set-point under way */
     bool open;
@@ -89,10 +89,11 @@ static void shape_of(struct replay *p, struct trace_shape *ret)
 {
     watch_shape(p->points, p->points_len, &p->watch->setup, ret);
     if (p->points_len == 0)
-        strcpy(ret->text, "uncertain, no limit trace");
+        text_cut(ret->text, sizeof ret->text, "uncertain, no limit trace");
     if (3 * p->off_set > p->points_len && ret->kind != FINDING_HICCUP) {
         ret->kind = FINDING_UNCERTAIN;
-        strcpy(ret->text, "uncertain, the volts do not stand at the load's set-point while current flows: readings are means over bursts");
+        ret->text[0] = '\0';
+        text_add(ret->text, sizeof ret->text, "uncertain, at %zu of %zu points the volts do not stand at the load's set-point (within 8 %%) while current flows: means over bursts", p->off_set, p->points_len);
     }
 }
 
@@ -119,7 +120,7 @@ static bool supply_name(const struct replay *p, const struct trace_shape *shape,
     if (kind == FINDING_KINDS)
         return false;
     if (kind != verdict.kind) {
-        memcpy(verdict.text, shape->text, sizeof verdict.text);
+        finding_say(&verdict, "%s", shape->text);
         verdict.severity = kind == FINDING_UNCERTAIN ? SEVERITY_WARNING : p->watch->setup.programmable && kind == FINDING_CONSTANT_CURRENT ? SEVERITY_NOTE : SEVERITY_TRIP;
     }
     verdict.kind = kind;

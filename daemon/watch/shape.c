@@ -4,7 +4,6 @@
 
 #include <math.h>
 #include <stdlib.h>
-#include <string.h>
 
 /* Isc / Ilim of at most 0.8 is foldback (definition of this program). A constant current may lean by 10 % over its whole range, as loops of low gain do; in between the name stays open. */
 static const double foldback_ratio = 0.80, straight_ratio = 0.90;
@@ -54,7 +53,8 @@ static struct curve curve_of(const struct trace_point *points, size_t count, con
     struct curve c = {0};
     if (count > WATCH_TRACE_MAX)
         count = WATCH_TRACE_MAX;
-    memcpy(sorted, points, count * sizeof sorted[0]);
+    for (size_t i = 0; i < count; i++)
+        sorted[i] = points[i];
     qsort(sorted, count, sizeof sorted[0], by_falling_volts);
     double none_amps = fmax(fmax(0.03 * setup->rated_amps, 0.02), 3.0 * setup->amps_u);
     for (size_t i = 0; i < count; i++)
@@ -129,7 +129,7 @@ static enum finding_kind straight_kind(const struct curve *c, struct trace_shape
 
 static void say(struct trace_shape *ret, const struct curve *c, const char *why)
 {
-    double low = c->len ? c->volts[c->len - 1] : NAN, high = c->len ? c->volts[0] : NAN;
+    double low = c->len ? c->volts[c->len - 1] : 0.0, high = c->len ? c->volts[0] : 0.0;
     ret->text[0] = '\0';
     switch (ret->kind) {
     case FINDING_CONSTANT_CURRENT:
@@ -143,15 +143,18 @@ static void say(struct trace_shape *ret, const struct curve *c, const char *why)
         text_add(ret->text, sizeof ret->text, "foldback, %.3f A at %.2f V falling towards %.3f A at 0 V, ratio %.2f (limit 0.80, rule for this name; %zu points down to %.2f V)", ret->limit_amps,
                  high, ret->short_amps, ret->ratio, c->len, low);
         break;
-    default: text_add(ret->text, sizeof ret->text, "%s, %s", finding_kind_name(ret->kind), why); break;
+    default:
+        text_add(ret->text, sizeof ret->text, "%s, %s (%zu points: %zu in limit from %.2f to %.2f V, %zu at another contract's level, %zu without volts, %zu unsteady)", finding_kind_name(ret->kind), why,
+                 c->given, c->len, high, low, c->at_other, c->dead, c->unsteady);
+        break;
     }
 }
 
 static const char *unsteady_kind(const struct curve *c, struct trace_shape *ret)
 {
     ret->kind = c->unsteady >= UNSTEADY_MIN ? FINDING_HICCUP : FINDING_UNCERTAIN;
-    return ret->kind == FINDING_HICCUP ? "current on and off within 4 points or more (deviation above half the mean)"
-                                       : "current is unsteady within single points (deviation above half the mean)";
+    return ret->kind == FINDING_HICCUP ? "current on and off within 4 points or more: deviation above half the mean"
+                                       : "current is unsteady within points: deviation above half the mean";
 }
 
 static const char *judge_curve(const struct curve *c, const struct watch_setup *setup, struct trace_shape *ret)
@@ -161,7 +164,7 @@ static const char *judge_curve(const struct curve *c, const struct watch_setup *
         return unsteady_kind(c, ret);
     if (c->at_other >= OTHER_MIN && 2 * c->at_other >= c->given) {
         ret->kind = FINDING_CONTRACT_LOST;
-        return "most points stand at another contract's level, whatever the load";
+        return "half of the points or more stand at another contract's level, whatever the load";
     }
     if (c->dead >= OTHER_MIN && 2 * c->dead >= c->given) {
         ret->kind = FINDING_SHUTDOWN;
@@ -171,7 +174,7 @@ static const char *judge_curve(const struct curve *c, const struct watch_setup *
         return "fewer than 4 points in limit, or less than 30 % of the volts between them";
     if (!constant_power(c, ret))
         ret->kind = straight_kind(c, ret, setup->rated_amps);
-    return "the points fit neither constant current (10 %), nor constant power (6 %), nor foldback (ratio 0.80 or less)";
+    return "neither constant current (10 %), nor constant power (6 %), nor foldback (ratio 0.80 or less)";
 }
 
 void watch_shape(const struct trace_point *points, size_t count, const struct watch_setup *setup, struct trace_shape *ret)

@@ -26,12 +26,12 @@ struct story {
     const struct episode *episode;
     struct cycles cycles;
     const struct stretch *last;
-    double last_s;                   /* how long the last level has stood */
+    double last_s;                   /* how long that has stood */
     double away_min_s, away_max_s;   /* the last time away: at least, at most */
-    double floor_s;                  /* how long current flowed below the window under a current load */
-    unsigned floor_readings;
+    unsigned floor_readings;         /* with current below the window under a current load */
     double floor_amps;
-    bool away_seen;
+    bool away_seen, reset_seen;      /* reset_seen: away for as long as a hard reset takes, then steady at the default level */
+    const struct stretch *other;     /* where it last stood at another level; NULL: nowhere */
     double back_s;                   /* from when the load let go to the window, at most; NAN: not so */
     double resolution_s;             /* two edges nearer than that are one */
 };
@@ -97,10 +97,37 @@ static void tell_cycles(struct story *story)
     }
 }
 
-/* On the way from one level to another: a conversion across an edge, a decaying capacitor, one outlier. */
+/* On the way from one level to another: a conversion across an edge, a decaying capacitor, one outlier, a moment of current before the load lets go. */
 static bool passing(const struct stretch *s)
 {
-    return (s->level == LEVEL_BETWEEN && !s->flowing) || (s->level == LEVEL_OTHER && s->mark_count < 3);
+    switch (s->level) {
+    case LEVEL_BETWEEN: return !s->flowing || s->count < 3;
+    case LEVEL_OTHER: return s->mark_count < 3;
+    case LEVEL_FLOOR:
+    case LEVEL_HELD: return s->count < 3;
+    default: return false;
+    }
+}
+
+static bool established(const struct stretch *s)
+{
+    return s->count >= 3 && seconds_between(s->from_us, s->to_us) >= steady_s;
+}
+
+static bool steady(const struct stretch *s)
+{
+    return s->mark_count >= 3 && seconds_between(s->mark_us, s->to_us) >= steady_s;
+}
+
+static bool is_default(const struct story *story, const struct stretch *s)
+{
+    return s->level == LEVEL_OTHER && s->other_volts == story->watch->setup.default_volts;
+}
+
+static bool away_like_a_reset(const struct story *s)
+{
+    double slack = s->watch->setup.conversion_s + 0.05;
+    return s->away_seen && s->away_max_s >= reset_min_s - slack && s->away_min_s <= reset_max_s + slack;
 }
 
 /* The last time without volts: at least from the first to the last reading of it, at most from the last reading that stood before to the first that stood after. */
@@ -108,6 +135,7 @@ static void tell_away(struct story *story)
 {
     const struct episode *e = story->episode;
     int64_t before_us = e->good_us, from_us = INT64_MIN, to_us = INT64_MIN;
+    bool back_good = false; /* at the contract's level since it was away */
     for (size_t i = 0; i < e->len; i++) {
         const struct stretch *s = &e->stretches[i];
         bool away = s->level == LEVEL_AWAY;
@@ -121,7 +149,10 @@ static void tell_away(struct story *story)
         if (from_us != INT64_MIN) {
             story->away_min_s = seconds_between(from_us, to_us);
             story->away_max_s = seconds_between(before_us, stands ? s->from_us : s->to_us);
+            back_good = false;
         }
+        back_good = back_good || (s->level == LEVEL_GOOD && established(s));
+        story->reset_seen = story->reset_seen || (steady(s) && is_default(story, s) && away_like_a_reset(story) && !back_good);
         if (stands) {
             before_us = s->to_us;
             from_us = INT64_MIN;
@@ -140,17 +171,11 @@ static void tell_floor(struct story *story)
         const struct stretch *s = &e->stretches[i];
         if (s->level != LEVEL_FLOOR || !s->loaded || !s->by_current || s->to_us < since_us)
             continue;
-        story->floor_s += seconds_between(s->from_us > since_us ? s->from_us : since_us, s->to_us);
         story->floor_readings += s->count;
         amps_sum += s->amps_sum;
         readings += s->readings;
     }
     story->floor_amps = readings ? amps_sum / readings : NAN;
-}
-
-static bool established(const struct stretch *s)
-{
-    return s->count >= 3 && seconds_between(s->from_us, s->to_us) >= steady_s;
 }
 
 /* Where it ended: the last stretch that is more than a reading or two. A load in voltage or resistance mode that draws current hides the level which the output had before. */
@@ -190,6 +215,9 @@ static struct story story_of(const struct watch *watch, const struct episode *ep
     tell_floor(&story);
     story.last = last_of(episode);
     story.last_s = seconds_between(story.last->from_us, story.last->to_us);
+    for (size_t i = 0; i < episode->len; i++)
+        if (episode->stretches[i].level == LEVEL_OTHER && steady(&episode->stretches[i]))
+            story.other = &episode->stretches[i];
     tell_back(&story);
     return story;
 }
@@ -232,37 +260,21 @@ static bool hiccup_fits(const struct story *s)
     return repeats(s) && on_shows;
 }
 
-static bool steady(const struct story *s)
-{
-    const struct stretch *l = s->last;
-    return l->mark_count >= 3 && seconds_between(l->mark_us, l->to_us) >= steady_s;
-}
-
+/* It ends at another level, or did stand there until somebody (a trigger board by itself) agreed anew. */
 static bool stands_at_other(const struct story *s)
 {
-    return s->last->level == LEVEL_OTHER && steady(s);
+    return s->other && (s->last == s->other || s->last->level == LEVEL_GOOD || s->last->level == LEVEL_HELD);
 }
 
 /* The selector itself says that the contract is gone, where volts can't: the contract's level is the default one. */
 static bool contract_gone(const struct story *s)
 {
-    return s->last->level == LEVEL_GOOD && steady(s) && s->episode->contract_before >= 0 && s->last->contract < 0;
-}
-
-static bool at_default(const struct story *s)
-{
-    return contract_gone(s) || (stands_at_other(s) && s->last->other_volts == s->watch->setup.default_volts);
-}
-
-static bool away_like_a_reset(const struct story *s)
-{
-    double slack = s->watch->setup.conversion_s;
-    return s->away_max_s >= reset_min_s - slack - 0.05 && s->away_min_s <= reset_max_s + slack + 0.05 && s->away_seen;
+    return s->last->level == LEVEL_GOOD && steady(s->last) && s->episode->contract_before >= 0 && s->last->contract < 0;
 }
 
 static bool hard_reset_fits(const struct story *s)
 {
-    return repeats_at_default(s) || (at_default(s) && away_like_a_reset(s));
+    return repeats_at_default(s) || (!repeats(s) && (s->reset_seen || (contract_gone(s) && away_like_a_reset(s))));
 }
 
 static double longest_blind_s(const struct story *s)
@@ -334,15 +346,17 @@ static void hiccup_say(const struct story *s, struct finding *ret)
 static void hard_reset_say(const struct story *s, struct finding *ret)
 {
     ret->limit = reset_max_s;
-    finding_say(ret, "hard reset, no volts for %.2f to %.2f s, then %.2f V without contract instead of %.2f V (USB PD: 0.66 to 2 s away, then the default level)", s->away_min_s, s->away_max_s,
-                s->last->volts_last, s->watch->setup.nominal_volts);
+    double volts = s->other ? s->other->volts_last : s->last->volts_last;
+    finding_say(ret, "hard reset, no volts for %.2f to %.2f s, then %.2f V without contract instead of %.2f V (USB PD: 0.66 to 2 s away, then the default level)", s->away_min_s, s->away_max_s, volts,
+                s->watch->setup.nominal_volts);
 }
 
 static void contract_lost_say(const struct story *s, struct finding *ret)
 {
     ret->limit = s->watch->setup.low_volts;
-    finding_say(ret, "contract lost, the output stands at %.2f V for %.2f s, where %.2f V was agreed (window from %.3f V, supply file, low_volts)", s->last->volts_last, s->last_s,
-                s->watch->setup.nominal_volts, s->watch->setup.low_volts);
+    const struct stretch *at = s->other ? s->other : s->last;
+    finding_say(ret, "contract lost, the output stood at %.2f V for %.2f s, where %.2f V was agreed (window from %.3f V, supply file, low_volts)", at->volts_last,
+                seconds_between(at->from_us, at->to_us), s->watch->setup.nominal_volts, s->watch->setup.low_volts);
 }
 
 static void latch_off_say(const struct story *s, struct finding *ret)

@@ -60,6 +60,13 @@ static bool same_order(const struct load_order *a, bool input_on, enum load_mode
     return a->at_us != INT64_MIN && a->input_on == input_on && a->mode == mode && a->set_point == set_point;
 }
 
+static bool is_nudge(const struct watch *watch)
+{
+    const struct load_order *a = &watch->before, *b = &watch->order;
+    bool same_state = a->at_us != INT64_MIN && a->input_on && b->input_on && a->mode == b->mode;
+    return same_state && fabs(a->set_point - b->set_point) <= 1.5 * nudge_amps(&watch->setup);
+}
+
 void watch_ordered(struct watch *watch, int64_t at_us, bool input_on, enum load_mode mode, double set_point)
 {
     if (same_order(&watch->order, input_on, mode, set_point))
@@ -69,7 +76,7 @@ void watch_ordered(struct watch *watch, int64_t at_us, bool input_on, enum load_
         letgo_close(watch);
     watch->before = watch->order;
     watch->order = (struct load_order){.at_us = at_us, .input_on = input_on, .mode = mode, .set_point = set_point};
-    if (at_us > watch->stuck.block_until_us - 50 * US_PER_S) /* any change of the set-point was as good as a nudge */
+    if (is_nudge(watch))
         watch->stuck.block_until_us = at_us + 60 * US_PER_S;
 }
 

@@ -67,6 +67,9 @@ void watch_shape(const struct trace_point *points, size_t count, const struct wa
 
 /* ---- what was added after the first contract: all of it is optional for who feeds ---- */
 
+/* watch_verdict() is FINDING_KINDS with an empty text while nothing has let go; the last episode's name stays until the next one begins or watch_reset(). An episode ends when the output was
+ * good for 10 s, when the load is ordered on again while it is good, and by watch_expect_output(false). Readings at no volts name a latch-off; ticks only tell of silence. */
+
 /* The bench was told to ask every period_us (0: as fast as the line permits): a slow pace is no stale instrument. */
 void watch_pace(struct watch *watch, int64_t period_us);
 
@@ -95,9 +98,9 @@ enum finding_kind watch_combined(const struct finding *verdict, const struct tra
  *   input found on        ordered off, current flows (or the load says "on") in 2 readings past settling
  *   sense wire            four_wire: negative volts, or (almost) none while the current stands at its set-point
  *   instrument ...        not-a-number, over-range: 3 readings; stale: no reading for 1 s and 5 usual intervals
- *   hiccup                on/off repeats while loaded: 3 periods, on-time not shorter than 2 conversions; a burst may show at the contract's level or at the load's floor
+ *   hiccup                on/off repeats while loaded: 3 periods (a pause and the burst after it are one), on-time not shorter than 2 conversions; a burst may show at the contract's level or at the load's floor
  *   hard reset            away (below 0.8 V or 5 %) for 0.66 to 2 s, then default_volts without contract; where the contract itself is default_volts only if reading.contract turns -1
- *   contract lost         stands at another level (other_volts, default_volts) with no such time away before
+ *   contract lost         stands at another level (other_volts, default_volts) with no such time away before, to the end or until agreed anew
  *   latch-off             away for 9.5 s and to the end   (the recovery ladder waits 10 s before it touches anything)
  *   shutdown              away for more than 2.5 s, to the end of the trace or until it comes back by itself
  *   constant current, constant power, foldback            from a limit trace of at least 4 settled points in limit, spanning 30 % of nominal

@@ -92,7 +92,6 @@ struct stretch { /* readings in a row at one level */
 struct episode {
     bool any, open;
     int64_t good_us;     /* last good reading before it */
-    double good_amps;
     bool began_loaded;
     int contract_before;
     struct stretch stretches[STRETCHES_MAX];
@@ -103,9 +102,8 @@ struct episode {
 };
 
 struct stuck {
-    bool on, wait_proof;
-    int64_t order_us;      /* the order that had to change the digits */
-    int64_t block_until_us;
+    bool on;
+    int64_t block_until_us; /* no nudge is wanted before */
 };
 
 struct watch {
@@ -167,6 +165,7 @@ void disagrees_say(const struct watch *, const struct seen *, struct finding *);
 void sense_say(const struct watch *, const struct seen *, struct finding *);
 void nan_say(const struct watch *, const struct seen *, struct finding *);
 void range_say(const struct watch *, const struct seen *, struct finding *);
+double nudge_amps(const struct watch_setup *setup);
 void stuck_feed(struct watch *watch, const struct seen *seen, struct out *out);
 void stale_tick(struct watch *watch, int64_t now_us, struct out *out);
 void stale_back(struct watch *watch, const struct reading *reading, struct out *out);
