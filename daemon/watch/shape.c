@@ -4,6 +4,7 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 /* Isc / Ilim of at most 0.8 is foldback (definition of this program). A constant current may lean by 10 % over its whole range, as loops of low gain do; in between the name stays open. */
 static const double foldback_ratio = 0.80, straight_ratio = 0.90;
