@@ -41,9 +41,9 @@ static void print_ways(const json_t *ways)
 {
     size_t i, k;
     json_t *row, *way;
-    printf("\nIf this fails ...                  ... the load is turned off by\n");
+    printf("\nIf this fails ...                          ... the load is turned off by\n");
     json_array_foreach(json_object_get(ways, "ways_off"), i, row) {
-        printf("%-34s ", text_in(row, "text")[0] ? text_in(row, "text") : text_in(row, "death"));
+        printf("%-42s ", text_in(row, "text")[0] ? text_in(row, "text") : text_in(row, "death"));
         json_array_foreach(json_object_get(row, "ways"), k, way)
             printf("%s%s", k ? ", " : "", text_in(way, "way"));
         puts(json_is_true(json_object_get(row, "none")) ? "NOTHING" : "");
