@@ -1085,10 +1085,12 @@ static int run_daemon(struct daemon *d)
         int status = fail(d, &err);
         close_all(d);
         uv_run(&d->loop, UV_RUN_DEFAULT);
+        uv_loop_close(&d->loop);
         return status;
     }
     tell(d->say, TELL_NOTICE, "bench %s, records in %s, clients at %s", d->bench.name, d->options.dir, d->options.socket);
     uv_run(&d->loop, UV_RUN_DEFAULT);
+    uv_loop_close(&d->loop);
     return d->exit_status;
 }
 

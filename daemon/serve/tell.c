@@ -24,7 +24,7 @@ struct tell {
 struct tell *tell_new(int fd)
 {
     struct tell *tell = calloc(1, sizeof *tell);
-    struct stat st;
+    struct stat st = {0};
     char path[64];
     if (!tell)
         return NULL;
@@ -32,7 +32,9 @@ struct tell *tell_new(int fd)
     tell->is_terminal = isatty(fd);
     tell->is_socket = fstat(fd, &st) == 0 && S_ISSOCK(st.st_mode);
     snprintf(path, sizeof path, "/proc/self/fd/%d", fd);
-    int again = tell->is_socket ? -1 : open(path, O_WRONLY | O_APPEND | O_NONBLOCK | O_NOCTTY | O_CLOEXEC);
+    /* A plain file never waits; two open files on it would write over each other. */
+    bool may_wait = S_ISFIFO(st.st_mode) || S_ISCHR(st.st_mode);
+    int again = may_wait ? open(path, O_WRONLY | O_APPEND | O_NONBLOCK | O_NOCTTY | O_CLOEXEC) : -1;
     if (again >= 0) {
         tell->fd = again;
         tell->own = true;
