@@ -51,4 +51,20 @@ struct run_progress {
 };
 void run_progress(const struct run *run, int64_t now_us, struct run_progress *ret);
 
+/*
+ * What the marks of a run carry beyond terms.h
+ *   MARK_STAGE_BEGIN  number: 1 in the recheck of the first contract, else 0
+ *   MARK_STAGE_END    held: false if the stage was broken off (trip, stop, contract not found again)
+ *   MARK_CONTRACT     held: reached; set_point: volts at which it stands (not reached: as last seen, NAN none); text: "contract stated by the selector", "voltage only", or why not
+ *   MARK_POINT        a soak marks one a minute
+ *   MARK_TRIED        number: fraction of rated current; lost on the way to its set-point: set_point is where it was
+ *   MARK_CAPACITY     held: something held; number NAN: nothing did; text: trips, or the cap and where it comes from
+ *   MARK_TRACE        number: fraction of the contract's volts; held: readings stand in it
+ *   MARK_LET_GO       from_us: input off; set_point: limit in A from a trace, else NAN; mode: of the load when it let go; text: the watcher's sentence
+ *   MARK_RUNG         from_us: when it let go
+ *   MARK_GAP          port: of the readings that are missing
+ * A trip inside a capacity search or limit trace is recorded with SEVERITY_NOTE: it was asked for. Letting go at or below rated current is SEVERITY_TRIP there too, and fails the contract.
+ * A contract that has failed is left out of all later stages, the recheck included. run_progress(): `doing` and `stage_name` live as long as the run, and change with its next call.
+ */
+
 #endif

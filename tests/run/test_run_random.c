@@ -71,6 +71,7 @@ static void some_plan(struct fake *fake)
     fake->unconfirmed_off = roll(fake, 4) == 0;
     if (roll(fake, 4) == 0)
         fake->plan.bench.seats[0].selector = -1;
+    fake->plan.bench.seats[0].cable_amps = roll(fake, 2) ? 5 : 2;
     if (roll(fake, 2))
         fake_characterise(fake);
     if (roll(fake, 3) == 0)

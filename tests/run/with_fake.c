@@ -341,6 +341,15 @@ static void check_finish(const struct fake *fake)
         assert_int_equal(out->orders[i].kind, ORDER_LOAD_OFF);
 }
 
+/* These marks speak of a load that is off. */
+static void check_is_off(const struct fake *fake)
+{
+    static const bool off[MARK_KINDS] = {[MARK_STAGE_END] = true, [MARK_HOLD] = true, [MARK_LET_GO] = true, [MARK_RUNG] = true, [MARK_CONTRACT] = true, [MARK_IDLE] = true};
+    for (size_t i = 0; i < fake->out.marks_len; i++)
+        if (off[fake->out.marks[i].kind] && fake->out.marks[i].port >= 0)
+            assert_false(fake->on[fake->out.marks[i].port]);
+}
+
 static void check_mark(struct fake *fake, const struct mark *mark)
 {
     if (mark->port < 0)
@@ -380,6 +389,7 @@ void fake_take(struct fake *fake, bool abort_expected_first)
         if (out->orders[i].kind == ORDER_FINISH)
             check_finish(fake);
     }
+    check_is_off(fake);
     memset(out, 0, sizeof *out);
 }
 
