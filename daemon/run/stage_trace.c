@@ -132,10 +132,10 @@ static void trace_tick(struct run *run)
         trace_enter(run);
 }
 
-/* That it lets go is what is looked at. Only a load that switched itself off ends it. */
+/* That it lets go is what is looked at. A load that switched itself off ends it, and so does another contract's level: walking on would trace that one. */
 static void trace_lost(struct run *run, const struct finding *finding)
 {
-    if (finding->kind == FINDING_INPUT_OFF)
+    if (finding->kind == FINDING_INPUT_OFF || finding->kind == FINDING_CONTRACT_LOST)
         trace_end(run);
 }
 

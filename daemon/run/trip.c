@@ -99,10 +99,16 @@ void trip_let_go(struct run *run, enum after after, const struct finding *loss)
     phase_enter(run, PHASE_LET_GO, run->now_us + LET_GO_US);
 }
 
+/* A whole curve in the limit is proof of its own: what reset or latched only at the foot of it (a trigger board dies with the voltage) didn't let go that way. */
+static bool is_curve(const struct trace_shape *shape)
+{
+    return shape && (shape->kind == FINDING_CONSTANT_CURRENT || shape->kind == FINDING_CONSTANT_POWER || shape->kind == FINDING_FOLDBACK);
+}
+
 /* The watcher's word; where it saw nothing (a droop, a load's own protection), what made us let go. */
 static enum finding_kind name_of(const struct run *run, const struct finding *verdict, const struct trace_shape *shape, const char **ret_text)
 {
-    enum finding_kind kind = shape ? watch_combined(verdict, shape) : verdict->kind;
+    enum finding_kind kind = is_curve(shape) ? shape->kind : shape ? watch_combined(verdict, shape) : verdict->kind;
     bool unsaid = kind >= FINDING_KINDS || (kind == FINDING_UNCERTAIN && run->loss == FINDING_DROOP);
     if (unsaid && run->loss < FINDING_KINDS) {
         *ret_text = run->loss_text;
