@@ -60,9 +60,9 @@ int arm_guard_descriptor(const struct arm_guard *guard); /* poll for reading */
 int arm_guard_arm(struct arm_guard *guard, const char *const names[], const int descriptors[], size_t count, struct error *err);
 int arm_guard_beat(struct arm_guard *guard, struct error *err);  /* -1: the guard is gone */
 int arm_guard_disarm(struct arm_guard *guard, struct error *err);
-enum arm_news { ARM_NOTHING, ARM_ARMED, ARM_DISARMED, ARM_GUARD_GONE, ARM_REFUSED };
-enum arm_news arm_guard_read(struct arm_guard *guard); /* call when readable, until ARM_NOTHING. ARM_REFUSED: not armed, see arm_guard_refusal() */
-const char *arm_guard_refusal(const struct arm_guard *guard); /* why, "" if nothing was refused */
+enum arm_news { ARM_NOTHING, ARM_ARMED, ARM_DISARMED, ARM_GUARD_GONE };
+enum arm_news arm_guard_read(struct arm_guard *guard); /* call when readable, until ARM_NOTHING. A refusal to arm is no news of its own: see arm_guard_refusal() */
+const char *arm_guard_refusal(const struct arm_guard *guard); /* why the guard refused the last order, "" if it didn't: then no ARM_ARMED will come */
 
 /* ---- what the guard did while no daemon was there: DIR/guarded, for the record of the run that died ---- */
 

@@ -171,6 +171,7 @@ int arm_guard_arm(struct arm_guard *guard, const char *const names[], const int 
     if (count > ARM_ENTRIES_MAX)
         return error_set(err, ERROR_RANGE, "%zu descriptors for the guard, expected at most %d", count, ARM_ENTRIES_MAX);
     snprintf(text, sizeof text, "arm %lu %zu", ++guard->number, count);
+    guard->refusal[0] = '\0';
     if (tell(guard, text, -1, err) < 0)
         return -1;
     guard->armed = true; /* from here on the guard may be holding it against us */
@@ -214,7 +215,7 @@ static enum arm_news understand(struct arm_guard *guard, char *text)
         return ARM_NOTHING;
     if (strcmp(word, "refused") == 0) {
         text_cut(guard->refusal, sizeof guard->refusal, text[at] ? text + at + 1 : "");
-        return ARM_REFUSED;
+        return ARM_NOTHING;
     }
     if (number != guard->number) /* the answer to an order that a newer one has overtaken */
         return ARM_NOTHING;

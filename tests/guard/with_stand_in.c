@@ -52,7 +52,7 @@ struct place place_make(uid_t uid)
     return p;
 }
 
-void place_remove(struct place *p)
+static void place_empty(const struct place *p)
 {
     DIR *dir = opendir(p->dir);
     for (struct dirent *e; dir && (e = readdir(dir));)
@@ -60,7 +60,17 @@ void place_remove(struct place *p)
             unlinkat(dirfd(dir), e->d_name, 0);
     if (dir)
         closedir(dir);
-    rmdir(p->dir);
+}
+
+/* Again, as long as a guard that is still at work puts its report there. */
+void place_remove(struct place *p)
+{
+    for (int tries = 0; tries < 100; tries++) {
+        place_empty(p);
+        if (rmdir(p->dir) == 0)
+            return;
+        sleep_ms(20);
+    }
 }
 
 /* ---- the process itself ---- */
@@ -175,9 +185,9 @@ static void arm(struct self *me)
         enum arm_news news = arm_guard_read(me->guard);
         if (news == ARM_ARMED)
             break;
-        if (news == ARM_NOTHING && p.revents)
+        if (news == ARM_NOTHING && p.revents && !arm_guard_refusal(me->guard)[0])
             continue;
-        tell(me, news == ARM_REFUSED ? arm_guard_refusal(me->guard) : "no answer");
+        tell(me, arm_guard_refusal(me->guard)[0] ? arm_guard_refusal(me->guard) : "no answer");
         _exit(96);
     }
     if (me->wish->keep_descriptors)
