@@ -255,7 +255,8 @@ static bool is_echo(struct line *line, const char *text)
 {
     if (!manner(line)->echo || !text[0])
         return false;
-    if (line->phase == LINE_BUSY && strcmp(text, line->said) == 0) {
+    bool out = line->asked_us != NEVER_US && (line->tx_len == 0 || line->riding); /* else it's the echo of the same text said before */
+    if (line->phase == LINE_BUSY && out && strcmp(text, line->said) == 0) {
         line->echo_seen = true;
         return true;
     }

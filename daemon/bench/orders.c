@@ -56,6 +56,7 @@ static void next_step(struct unit *unit)
     unit->job.step++;
     unit->job.tries = 0;
     unit->job.half = false;
+    unit->job.not_before_us = 0;
 }
 
 /* An input-on that came to nothing ends with the load off, whatever became of the message. */

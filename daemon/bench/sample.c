@@ -86,6 +86,7 @@ void sample_restart(struct unit *unit)
 {
     unit->sample_step = 0;
     unit->sample_due_us = 0;
+    unit->last_answer[0] = '\0';
 }
 
 static bool port_in_transition(const struct bench *bench, const struct unit *unit)
