@@ -6,13 +6,13 @@
 #include <stdarg.h>
 #include <stdio.h>
 
-/* Persistence: 3 readings leave chance out (one outlier in 100 readings gives three in a row once in a million); 2 where waiting is the danger; 1 for the hard limit;
- * 5 for disagreement, which harms nothing by itself. Times keep fast sampling from deciding on a transient or on one outlier that a
+/* Persistence: 3 readings leave chance out (one outlier in 100 readings gives three in a row once in a million); 1 for the hard limit; 4 for
+ * sense wires, which a skewed answer at a collapse can look like; 5 for disagreement, which harms nothing by itself. Times keep fast sampling from deciding on a transient or on one outlier that a
  * slow display repeats: 350 ms is longer than a step's recovery and than most displays hold a value (common practice, no source). */
 const struct watcher watchers[WATCHERS] = {
     {FINDING_OVER_VOLTAGE, SEVERITY_ABORT, SEVERITY_ABORT, 1, 3, 0, 0, over_voltage_look, over_voltage_say},
     {FINDING_DROOP, SEVERITY_WARNING, SEVERITY_WARNING, 3, 3, 350 * US_PER_MS, 0, droop_look, droop_say},
-    {FINDING_INPUT_ON, SEVERITY_ABORT, SEVERITY_ABORT, 2, 3, 200 * US_PER_MS, 0, input_on_look, input_on_say},
+    {FINDING_INPUT_ON, SEVERITY_ABORT, SEVERITY_ABORT, 3, 3, 350 * US_PER_MS, 0, input_on_look, input_on_say},
     {FINDING_INPUT_OFF, SEVERITY_WARNING, SEVERITY_WARNING, 3, 3, 350 * US_PER_MS, 0, input_off_look, input_off_say},
     {FINDING_INSTRUMENT_DISAGREES, SEVERITY_WARNING, SEVERITY_WARNING, 5, 5, 500 * US_PER_MS, 0, disagrees_look, disagrees_say},
     {FINDING_SENSE, SEVERITY_ABORT, SEVERITY_ABORT, 4, 4, 350 * US_PER_MS, 0, sense_look, sense_say},

@@ -38,12 +38,13 @@ struct story {
 
 enum state { STATE_UNKNOWN, STATE_ON, STATE_OFF };
 
-static enum state state_of(const struct stretch *s)
+/* Twice what can be mistaken for none begins a burst: one flicker of a noisy readback would be a period of its own. */
+static enum state state_of(const struct watch *watch, const struct stretch *s)
 {
     if (!s->loaded)
         return STATE_UNKNOWN;
     if (s->flowing)
-        return STATE_ON;
+        return s->amps_sum > 2.0 * flow_amps(watch) * s->readings ? STATE_ON : STATE_UNKNOWN;
     if (s->level == LEVEL_AWAY || (!s->by_current && s->level != LEVEL_GOOD))
         return STATE_OFF;
     return s->level == LEVEL_GOOD ? STATE_ON : STATE_UNKNOWN;
@@ -80,7 +81,7 @@ static void tell_cycles(struct story *story)
     c->last_on_us = e->good_us;
     for (size_t i = 0; i < e->len; i++) {
         const struct stretch *s = &e->stretches[i];
-        enum state next = state_of(s);
+        enum state next = state_of(story->watch, s);
         if (next == STATE_OFF && state == STATE_ON)
             count_fall(c, s, on_from_us, off_to_us);
         if (next == STATE_ON && off_to_us != INT64_MIN)

@@ -95,7 +95,7 @@ enum finding_kind watch_combined(const struct finding *verdict, const struct tra
  * The names, most important first; the first that applies is given
  *   over-voltage          one whole reading above hard_over_volts
  *   instrument stuck      digits the same to the last bit before and after an order that had to change them
- *   input found on        ordered off, current flows (or the load says "on") in 2 readings past settling
+ *   input found on        ordered off, current flows (or the load says "on") in 3 readings and 350 ms past settling
  *   sense wire            four_wire: negative volts, or (almost) none while the current stands at its set-point
  *   instrument ...        not-a-number, over-range: 3 readings; stale: no reading for 1 s and 5 usual intervals
  *   hiccup                on/off repeats while loaded: 3 periods (a pause and the burst after it are one), on-time not shorter than 2 conversions; a burst may show at the contract's level or at the load's floor
