@@ -82,6 +82,39 @@ static void take_contract(struct judged_contract *c, const struct mark *mark)
     }
 }
 
+/* How much a name says: a shape or a sequence, a mere collapse, nothing. */
+static int worth(enum finding_kind how)
+{
+    static const int worth_of[FINDING_KINDS + 1] = {
+        [FINDING_SHUTDOWN] = 2,         [FINDING_HICCUP] = 3,        [FINDING_LATCH_OFF] = 3, [FINDING_HARD_RESET] = 3, [FINDING_CONTRACT_LOST] = 3,
+        [FINDING_CONSTANT_CURRENT] = 3, [FINDING_CONSTANT_POWER] = 3, [FINDING_FOLDBACK] = 3,  [FINDING_COLLAPSED] = 2,  [FINDING_DROOP] = 2,
+        [FINDING_UNCERTAIN] = 1,        [FINDING_INPUT_OFF] = 1};
+    return worth_of[how];
+}
+
+/* It may be seen several times, in the search and in the trace: the latest, unless it says less (a trace that the load's own protection cut short). */
+static void take_let_go(struct judge *judge, struct judged_contract *c, enum finding_kind how)
+{
+    bool *taken = &judge->let_go_taken[c->port][c->contract];
+    if ((unsigned)how > FINDING_KINDS)
+        return;
+    c->let_go = true;
+    *taken = worth(how) >= worth(c->how);
+    if (*taken) {
+        c->how = how;
+        c->came_back = false;
+    }
+}
+
+/* The rung that brought it back belongs to the way it had let go. */
+static void take_rung(const struct judge *judge, struct judged_contract *c, const struct mark *mark)
+{
+    if (!mark->held || !judge->let_go_taken[c->port][c->contract])
+        return;
+    c->came_back = true;
+    c->rung = (enum rung)(int)mark->number;
+}
+
 void judge_mark(struct judge *judge, const struct mark *mark)
 {
     struct judged_contract *c = judge_contract_of(judge, mark->port, mark->contract);
@@ -106,14 +139,10 @@ void judge_mark(struct judge *judge, const struct mark *mark)
         judge->bad_amps[c->port][c->contract] = mark->set_point;
         break;
     case MARK_LET_GO:
-        c->let_go = true;
-        c->how = (enum finding_kind)(int)mark->number;
+        take_let_go(judge, c, (enum finding_kind)(int)mark->number);
         break;
     case MARK_RUNG:
-        if (mark->held) {
-            c->came_back = true;
-            c->rung = (enum rung)(int)mark->number;
-        }
+        take_rung(judge, c, mark);
         break;
     default:
         break;

@@ -18,6 +18,7 @@ struct judge {
     struct judge_window windows[JUDGE_WINDOWS_MAX];
     size_t windows_len, first_open;
     double good_amps[PORTS_MAX][CONTRACTS_MAX], bad_amps[PORTS_MAX][CONTRACTS_MAX]; /* set-points of MARK_CAPACITY */
+    bool let_go_taken[PORTS_MAX][CONTRACTS_MAX]; /* the last way to give way said enough to be the one that counts */
     bool lost_at_rating[PORTS_MAX][CONTRACTS_MAX];
     char lost_text[PORTS_MAX][CONTRACTS_MAX][SENTENCE_SIZE];
 };
