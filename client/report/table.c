@@ -7,19 +7,19 @@
 static void volts_cell(char *to, size_t size, const struct judged_point *point)
 {
     if (point->count)
-        snprintf(to, size, "%7.3f V", point->volts);
+        snprintf(to, size, "%.3f V", point->volts);
     else
-        snprintf(to, size, "%9s", "-");
+        snprintf(to, size, "-");
 }
 
 static void capacity_cell(char *to, size_t size, const struct judged_contract *c)
 {
     if (!c->searched || !isfinite(c->capacity_amps))
-        snprintf(to, size, "%15s", "-");
+        snprintf(to, size, "-");
     else if (c->capped)
-        snprintf(to, size, "≥ %11.2f A", c->capacity_amps);
+        snprintf(to, size, "≥ %.2f A", c->capacity_amps);
     else
-        snprintf(to, size, "%5.2f ± %.3f A", c->capacity_amps, c->capacity_u);
+        snprintf(to, size, "%.2f ± %.3f A", c->capacity_amps, c->capacity_u);
 }
 
 static void percent_cell(char *to, size_t size, double percent, const char *format_sign)
@@ -30,18 +30,36 @@ static void percent_cell(char *to, size_t size, double percent, const char *form
         snprintf(to, size, "-");
 }
 
+static int columns_of(const char *text, size_t len)
+{
+    int columns = 0;
+    for (size_t i = 0; i < len; i++)
+        columns += ((unsigned char)text[i] & 0xc0) != 0x80;
+    return columns;
+}
+
+/* Pads to the right edge by columns, not bytes: ± and ≥ are one column and several bytes. */
+static void right(FILE *to, const char *text, int columns)
+{
+    int used = columns_of(text, strlen(text));
+    fprintf(to, "%*s%s", columns > used ? columns - used : 0, "", text);
+}
+
 static void row(FILE *to, const struct judged_contract *c, bool searched)
 {
-    char no_load[24], rated[24], regulation[24], capacity[40], margin[24];
-    volts_cell(no_load, sizeof no_load, &c->no_load);
-    volts_cell(rated, sizeof rated, &c->rated);
-    percent_cell(regulation, sizeof regulation, c->regulation_percent, "");
-    capacity_cell(capacity, sizeof capacity, c);
-    percent_cell(margin, sizeof margin, c->margin_percent, c->capped ? "≥ +" : "+");
-    fprintf(to, "%5.4g V %5.2f A %s %s %7s", c->rated_volts, c->rated_amps, no_load, rated, regulation);
+    char cell[40];
+    fprintf(to, "%5.4g V %5.2f A", c->rated_volts, c->rated_amps);
+    volts_cell(cell, sizeof cell, &c->no_load);
+    right(to, cell, 10);
+    volts_cell(cell, sizeof cell, &c->rated);
+    right(to, cell, 10);
+    percent_cell(cell, sizeof cell, c->regulation_percent, "");
+    right(to, cell, 8);
     if (searched) {
-        int wide = (int)strlen(margin) - (strncmp(margin, "≥", strlen("≥")) == 0 ? 2 : 0); /* ≥ is one column, three bytes */
-        fprintf(to, "  %s %*s%s", capacity, wide < 8 ? 8 - wide : 0, "", margin);
+        capacity_cell(cell, sizeof cell, c);
+        right(to, cell, 16);
+        percent_cell(cell, sizeof cell, c->margin_percent, c->capped ? "≥ +" : "+");
+        right(to, cell, 10);
     }
     fprintf(to, "  %s%s\n", verdict_name(c->verdict), c->weak ? " *" : "");
 }
@@ -59,7 +77,7 @@ static void how_it_let_go(FILE *to, const struct judged_contract *c)
 static void heading(FILE *to, const struct judge *judge, int port, bool searched)
 {
     fprintf(to, "\nPort %s\n", judge_plan(judge)->supply.ports[port].name);
-    fprintf(to, "contract          no load  at rating  regul.%s  verdict\n", searched ? "         capacity   margin" : "");
+    fprintf(to, "contract          no load at rating  regul.%s  verdict\n", searched ? "        capacity    margin" : "");
 }
 
 static bool any_search(const struct judged_contract *contracts, size_t count, int port)
@@ -70,13 +88,33 @@ static bool any_search(const struct judged_contract *contracts, size_t count, in
     return false;
 }
 
+/* Broken at spaces, so that a sentence can be read in a terminal of 80 columns. */
+static void wrapped(FILE *to, const char *text)
+{
+    int column = 0;
+    while (*text) {
+        size_t len = strcspn(text, " ");
+        int wide = columns_of(text, len);
+        if (column && column + 1 + wide > 79) {
+            fputs("\n ", to);
+            column = 1;
+        }
+        fprintf(to, "%s%.*s", column ? " " : "", (int)len, text);
+        column += wide + (column ? 1 : 0);
+        text += len + (text[len] == ' ');
+    }
+    fputs("\n", to);
+}
+
 static void why_not(FILE *to, const struct judge *judge, const struct judged_contract *contracts, size_t count)
 {
     bool weak = false;
     for (size_t i = 0; i < count; i++) {
+        char sentence[SENTENCE_SIZE + 160];
+        snprintf(sentence, sizeof sentence, "%s at %.4g V, %s: %s", judge_plan(judge)->supply.ports[contracts[i].port].name, contracts[i].rated_volts,
+                 verdict_name(contracts[i].verdict), contracts[i].why);
         if (contracts[i].verdict != VERDICT_PASS && contracts[i].why[0])
-            fprintf(to, "%s at %.4g V, %s: %s\n", judge_plan(judge)->supply.ports[contracts[i].port].name, contracts[i].rated_volts,
-                    verdict_name(contracts[i].verdict), contracts[i].why);
+            wrapped(to, sentence);
         weak |= contracts[i].weak;
     }
     if (weak)
@@ -87,7 +125,7 @@ static void proof_line(FILE *to, const struct judged_contract *contracts, size_t
 {
     for (size_t i = 0; i < count; i++)
         if (contracts[i].reached && contracts[i].proof != PROOF_CONTRACT) {
-            fputs("Contracts marked by voltage only: the selector doesn't state object, amps and cable.\n", to);
+            fputs("Contracts are proved by voltage only: the selector states no object and amps.\n", to);
             return;
         }
 }
@@ -101,7 +139,10 @@ void report_table(FILE *to, const struct judge *judge, const struct report_head 
     struct tm local;
     localtime_r(&second, &local);
     strftime(when, sizeof when, "%Y-%m-%d %H:%M", &local);
-    fprintf(to, "%s\nrun %s, %s, %.0f s, %s%s%s\n", head->title, head->id, when, head->duration_s, head->end, head->why[0] ? ": " : "", head->why);
+    char line[SENTENCE_SIZE * 2];
+    snprintf(line, sizeof line, "run %s, %s, %.0f s, %s%s%s", head->id, when, head->duration_s, head->end, head->why[0] ? ": " : "", head->why);
+    fprintf(to, "%s\n", head->title);
+    wrapped(to, line);
     for (int port = 0; port < PORTS_MAX; port++) {
         bool searched = any_search(contracts, count, port), headed = false;
         for (size_t i = 0; i < count; i++) {
@@ -119,5 +160,5 @@ void report_table(FILE *to, const struct judge *judge, const struct report_head 
     fputs("\n", to);
     why_not(to, judge, contracts, count);
     proof_line(to, contracts, count);
-    fprintf(to, "Verdict: %s (guard band = expanded uncertainty, k = 2, from the bench file's accuracy)\n", verdict_name(judge_verdict(judge)));
+    fprintf(to, "Verdict: %s (guard band: U, k = 2, from the bench file's accuracy)\n", verdict_name(judge_verdict(judge)));
 }
