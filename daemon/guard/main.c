@@ -812,17 +812,20 @@ static void on_arm(struct guard *g, int client, const char *rest)
 static void on_descriptor(struct guard *g, int client, const char *name, int fd)
 {
     struct line *line = NULL;
-    for (size_t i = 0; client == g->next_client && i < g->next.count; i++)
+    if (client != g->next_client) { /* comes behind an arm that was refused: said once already */
+        if (fd >= 0)
+            close(fd);
+        return;
+    }
+    for (size_t i = 0; i < g->next.count; i++)
         if (strcmp(g->next.lines[i].name, name) == 0)
             line = &g->next.lines[i];
     if (!line || fd < 0 || line->fd >= 0) {
         reply(g, client, "refused %lu no such line in the armed file: %.60s", g->next_number, name);
         if (fd >= 0)
             close(fd);
-        if (client == g->next_client) { /* never half armed */
-            g->next_client = -1;
-            armed_close(&g->next);
-        }
+        g->next_client = -1; /* never half armed */
+        armed_close(&g->next);
         return;
     }
     fcntl(fd, F_SETFL, fcntl(fd, F_GETFL) | O_NONBLOCK);
