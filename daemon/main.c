@@ -121,7 +121,8 @@ static bool keep_one(struct daemon *d, const struct keep_item *item)
     switch (item->kind) {
     case KEEP_READING:
         seq = record_reading(writer, &item->is.reading);
-        publish(d, "reading", wire_reading(&item->is.reading, seq));
+        if (d->serve)
+            serve_publish_reading(d->serve, &item->is.reading, seq);
         break;
     case KEEP_ORDER:
         seq = record_order(writer, item->at_us, &item->is.order);

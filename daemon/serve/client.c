@@ -205,15 +205,18 @@ static struct item *gap_item(struct client *client, uint64_t oldest)
 
 static struct item *next_notice(struct client *client)
 {
-    const struct tape *tape = &client->serve->tape;
+    struct tape *tape = &client->serve->tape;
     uint64_t oldest = tape_oldest(tape);
     if (!client->following || client->cursor >= tape->next)
         return NULL;
     if (client->cursor < oldest)
         return gap_item(client, oldest);
-    struct item *item = tape_at(tape, client->cursor++);
-    client->seen_seq = item->seq;
-    return item_ref(item);
+    struct item *item = tape_line(tape, client->cursor);
+    if (item) {
+        client->cursor++;
+        client->seen_seq = item->seq;
+    }
+    return item;
 }
 
 /* Answers before notices: somebody waits for them. */

@@ -169,15 +169,29 @@ size_t serve_clients(const struct serve *serve)
     return serve->clients_len;
 }
 
-void serve_publish(struct serve *serve, const char *kind, json_t *params)
+static void flush_followers(struct serve *serve)
 {
-    json_t *seq = json_incref(json_object_get(params, "seq"));
-    struct item *item = item_new(params ? wire_notice(kind, params) : NULL);
-    if (item)
-        tape_put(&serve->tape, item, kind, seq);
-    json_decref(seq);
     /* Backwards: a client that has gone is replaced by the last one, which has had its turn. */
     for (size_t i = serve->clients_len; i-- > 0;)
         if (serve->clients[i]->following && !(serve->clients[i]->events & UV_WRITABLE))
             client_flush(serve->clients[i]);
+}
+
+void serve_publish(struct serve *serve, const char *kind, json_t *params)
+{
+    const json_t *json = json_object_get(params, "seq");
+    bool has_seq = json_is_integer(json);
+    uint64_t seq = has_seq ? (uint64_t)json_integer_value(json) : 0;
+    struct item *item = item_new(params ? wire_notice(kind, params) : NULL);
+    if (item)
+        tape_put(&serve->tape, item, kind, has_seq ? &seq : NULL);
+    flush_followers(serve);
+}
+
+void serve_publish_reading(struct serve *serve, const struct reading *reading, uint64_t seq)
+{
+    struct item *item = item_pack(reading, seq);
+    if (item)
+        tape_put(&serve->tape, item, "reading", &seq);
+    flush_followers(serve);
 }

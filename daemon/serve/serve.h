@@ -37,6 +37,8 @@ void serve_close(struct serve *serve); /* closes all handles; freed by the loop'
 
 /* To all followers. The items are taken over (stolen). kind: the notice's method. "seq" in params is what from_seq and gaps speak of; "begin" starts its count anew. */
 void serve_publish(struct serve *serve, const char *kind, json_t *params);
+/* The notice "reading"; its JSON is made only if somebody follows. */
+void serve_publish_reading(struct serve *serve, const struct reading *reading, uint64_t seq);
 size_t serve_clients(const struct serve *serve);
 
 /* ---- added for main.c ---- */

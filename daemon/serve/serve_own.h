@@ -14,12 +14,14 @@ struct item {
     size_t refs, len;
     uint64_t seq; /* of the run's record; an item without one has that of the item before it */
     bool begin;   /* a run begins here */
+    bool packed;  /* text holds a struct reading: nobody has asked for its line yet */
     struct item *next; /* in a client's queue of answers */
     char text[];
 };
 
 /* Takes `line` (malloc'd; NULL is passed through). */
 struct item *item_new(char *line);
+struct item *item_pack(const struct reading *reading, uint64_t seq);
 struct item *item_ref(struct item *item);
 void item_unref(struct item *item); /* NULL is fine */
 
@@ -32,8 +34,9 @@ struct tape {
 };
 
 uint64_t tape_oldest(const struct tape *tape);
-struct item *tape_at(const struct tape *tape, uint64_t number); /* tape_oldest() <= number < next */
-void tape_put(struct tape *tape, struct item *item, const char *kind, const json_t *params_seq);
+const struct item *tape_at(const struct tape *tape, uint64_t number); /* tape_oldest() <= number < next */
+struct item *tape_line(struct tape *tape, uint64_t number); /* likewise, with its line and a reference for the caller; NULL: no memory */
+void tape_put(struct tape *tape, struct item *item, const char *kind, const uint64_t *seq /* NULL: has none */);
 /* Where a follower that has everything before from_seq goes on. */
 uint64_t tape_find(const struct tape *tape, uint64_t from_seq);
 void tape_free(struct tape *tape);

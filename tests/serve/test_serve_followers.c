@@ -80,6 +80,32 @@ static void a_late_follower_starts_where_it_says(void **state)
     raw_close(&raw);
 }
 
+static void a_reading_published_while_nobody_follows_is_whole_for_who_asks_later(void **state)
+{
+    struct daemon *d = *state;
+    struct raw raw[2] = {raw_open(d), raw_open(d)};
+    struct reading reading = {.at_us = 1500000, .asked_us = 1490000, .port = 1, .volts = 5.0625, .amps = 1.5, .load_volts = 5.0, .set_point = 1.5, .input_on = true, .contract = 2};
+    publish(d, "begin", 0);
+    for (unsigned seq = 1; seq <= 3; seq++)
+        serve_publish_reading(d->serve, &reading, seq);
+    for (int c = 0; c < 2; c++) { /* the second one gets the line that was made for the first */
+        json_decref(raw_ask(d, &raw[c], "{\"jsonrpc\":\"2.0\",\"id\":1,\"method\":\"follow\",\"params\":{\"from_seq\":2}}"));
+        for (unsigned seq = 2; seq <= 3; seq++) {
+            struct reading heard = {0};
+            uint64_t heard_seq = 0;
+            struct error err = ERROR_INIT;
+            json_t *notice = raw_hear(d, &raw[c]);
+            assert_string_equal(json_string_value(json_object_get(notice, "method")), "reading");
+            assert_int_equal(wire_to_reading(json_object_get(notice, "params"), &heard, &heard_seq, &err), 0);
+            assert_int_equal(heard_seq, seq);
+            assert_memory_equal(&heard, &reading, sizeof reading);
+            json_decref(notice);
+        }
+        assert_null(raw_hear(d, &raw[c]));
+        raw_close(&raw[c]);
+    }
+}
+
 static void a_follower_from_the_first_on_never_sees_the_run_before(void **state)
 {
     struct daemon *d = *state;
@@ -260,6 +286,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(each_follower_gets_each_notice_once_in_order, setup, teardown),
         cmocka_unit_test_setup_teardown(a_late_follower_starts_where_it_says, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_reading_published_while_nobody_follows_is_whole_for_who_asks_later, setup, teardown),
         cmocka_unit_test_setup_teardown(a_follower_from_the_first_on_never_sees_the_run_before, setup, teardown),
         cmocka_unit_test_setup_teardown(a_slow_reader_is_told_of_its_gap_and_of_nothing_else, setup, teardown),
         cmocka_unit_test_setup_teardown(a_follower_that_asks_for_what_is_overwritten_is_told_of_the_gap, setup, teardown),
