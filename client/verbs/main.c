@@ -6,7 +6,7 @@
 
 static const struct verb verbs[] = {
     {"check", "SUPPLY", "check each contract of a supply against its label", TAKES_SOCKET | TAKES_PROFILE | TAKES_PORT, 1, 1, verb_check},
-    {"characterise", "SUPPLY", "also find how much more it gives, how it lets go and comes back", TAKES_SOCKET | TAKES_PROFILE | TAKES_PORT, 1, 1, verb_characterise},
+    {"characterise", "SUPPLY", "also capacity, how it lets go and comes back", TAKES_SOCKET | TAKES_PROFILE | TAKES_PORT, 1, 1, verb_characterise},
     {"start", "SUPPLY PROFILE", "start a profile; --detach leaves it to the daemon", TAKES_SOCKET | TAKES_PORT | TAKES_DETACH, 2, 2, verb_start},
     {"follow", "", "follow the run under way until it ends", TAKES_SOCKET, 0, 0, verb_follow},
     {"stop", "[WHY]", "load off, end the run", TAKES_SOCKET, 0, 1, verb_command},
@@ -15,11 +15,11 @@ static const struct verb verbs[] = {
     {"note", "TEXT", "write a note into the record", TAKES_SOCKET, 1, 1, verb_command},
     {"answer", "TEXT", "answer what the run asks the operator", TAKES_SOCKET, 1, 1, verb_command},
     {"runs", "", "list finished runs, newest first", TAKES_SOCKET | TAKES_DIR, 0, 0, verb_runs},
-    {"judge", "RUN", "judge a record again; RUN: its id or its file", TAKES_SOCKET | TAKES_DIR, 1, 1, verb_judge},
-    {"export", "RUN", "write a record's readings as CSV to standard output", TAKES_SOCKET | TAKES_DIR, 1, 1, verb_export},
+    {"judge", "RUN", "judge a record again (its id or its file)", TAKES_SOCKET | TAKES_DIR, 1, 1, verb_judge},
+    {"export", "RUN", "print a record's readings as CSV", TAKES_SOCKET | TAKES_DIR, 1, 1, verb_export},
     {"bench", "", "show instruments and the table of ways off", TAKES_SOCKET, 0, 0, verb_bench},
     {"drill", "", "drill the ways off, with every input off", TAKES_SOCKET | TAKES_MAINS, 0, 0, verb_drill},
-    {"probe", "LINK", "find line settings and dialect of an instrument; LINK: serial:/dev/..., pty:PATH or tcp:HOST:PORT", TAKES_DIALECTS | TAKES_BAUD, 1, 1, verb_probe},
+    {"probe", "KIND:ADDRESS", "find line settings and dialect of an instrument", TAKES_DIALECTS | TAKES_BAUD, 1, 1, verb_probe},
 };
 enum { VERBS = sizeof verbs / sizeof verbs[0] };
 
