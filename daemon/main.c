@@ -111,6 +111,15 @@ static void publish(struct daemon *d, const char *kind, json_t *params)
         json_decref(params);
 }
 
+/* A worker may come back when the clients' socket is closed already. */
+static void answer(struct daemon *d, uint64_t ticket, json_t *result, const struct error *err)
+{
+    if (d->serve)
+        serve_answer(d->serve, ticket, result, err);
+    else
+        json_decref(result);
+}
+
 /* false: the record's queue is full. */
 static bool keep_one(struct daemon *d, const struct keep_item *item)
 {
@@ -437,7 +446,7 @@ static void end_drill(struct daemon *d, json_t *result)
     static const struct error no_memory = {ERROR_MEMORY, "no memory for the drill's report"};
     drill_free(d->drill);
     d->drill = NULL;
-    serve_answer(d->serve, d->drill_ticket, result, &no_memory);
+    answer(d, d->drill_ticket, result, &no_memory);
 }
 
 static void watch_drill(struct daemon *d)
@@ -539,7 +548,7 @@ static void refuse_start(struct start_job *job, const struct error *err)
 {
     struct daemon *d = job->daemon;
     d->run.starting = false;
-    serve_answer(d->serve, job->ticket, NULL, err);
+    answer(d, job->ticket, NULL, err);
 }
 
 static void begin_run(struct start_job *job)
@@ -566,7 +575,7 @@ static void begin_run(struct start_job *job)
     }
     note_who(d, d->run.user, "start");
     tell(d->say, TELL_NOTICE, "run %s of %s begins: %s", d->run.id, d->run.user, d->run.title);
-    serve_answer(d->serve, job->ticket, json_pack("{s:s, s:s, s:o, s:f}", "run", d->run.id, "id", d->run.id, "title", wire_text(d->run.title), "estimate_s",
+    answer(d, job->ticket, json_pack("{s:s, s:s, s:o, s:f}", "run", d->run.id, "id", d->run.id, "title", wire_text(d->run.title), "estimate_s",
                                                   (double)plan_estimate_us(&d->run.plan) / US_PER_S), NULL);
 }
 
@@ -748,8 +757,8 @@ static json_t *do_command(void *context, const struct serve_who *who, const char
     char said[SENTENCE_SIZE] = "", noted[SENTENCE_SIZE] = "";
     size_t i = 0;
     int failed = 0;
-    bool answer = strcmp(method, "answer") == 0;
-    text_add(said, sizeof said, answer ? "%s%s" : "%s: %s", answer ? "" : who->name, *text || answer ? text : method);
+    bool answers = strcmp(method, "answer") == 0;
+    text_add(said, sizeof said, answers ? "%s%s" : "%s: %s", answers ? "" : who->name, *text || answers ? text : method);
     while (i < sizeof commands / sizeof commands[0] && strcmp(commands[i].method, method) != 0)
         i++;
     if (i == 0 && !station_running(d->station))
@@ -816,7 +825,7 @@ static void after_runs(uv_work_t *work, int status)
                                               wire_text(e->profile), "end", e->end, "wall_ms", (json_int_t)e->wall_ms, "duration_s",
                                               wire_number(e->duration_s), "readings", (json_int_t)e->readings, "path", wire_text(e->path)));
     }
-    serve_answer(job->daemon->serve, job->ticket, list ? json_pack("{s:o, s:I}", "runs", list, "count", (json_int_t)job->count) : NULL, &job->err);
+    answer(job->daemon, job->ticket, list ? json_pack("{s:o, s:I}", "runs", list, "count", (json_int_t)job->count) : NULL, &job->err);
     free(job->entries);
     free(job);
 }

@@ -8,7 +8,9 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/socket.h>
 #include <sys/stat.h>
+#include <sys/un.h>
 #include <unistd.h>
 
 #include <cmocka.h>
@@ -214,6 +216,60 @@ static void the_drill_shows_off_guard_and_mains(void **state)
     wire_disconnect(client);
 }
 
+/* A message to the simulated bench's control socket; its answer is not looked at but waited for. */
+static void tell_sim(const struct bench_of_processes *p, const char *line)
+{
+    struct sockaddr_un address = {.sun_family = AF_UNIX};
+    char answer[256];
+    int fd = socket(AF_UNIX, SOCK_STREAM, 0);
+    snprintf(address.sun_path, sizeof address.sun_path, "%s/control", p->dir);
+    assert_int_equal(connect(fd, (struct sockaddr *)&address, sizeof address), 0);
+    assert_int_equal(write(fd, line, strlen(line)), strlen(line));
+    ssize_t n = read(fd, answer, sizeof answer - 1);
+    assert_true(n > 0);
+    answer[n] = '\0';
+    assert_string_equal(answer, "ok\n");
+    close(fd);
+}
+
+static void a_pulled_plug_ends_the_run_and_the_line_comes_back_by_itself(void **state)
+{
+    struct bench_of_processes *p = *state;
+    daemon_start(p, GUARD);
+    struct wire_client *client = client_ready(p);
+    begin_long_run(client);
+    tell_sim(p, "wire load1 hang-up until off\n");
+    json_t *end = await_notice(client, "end");
+    assert_string_equal(text_in(end, "end"), "fault");
+    json_decref(end);
+    wire_disconnect(client);
+    tell_sim(p, "wire load1 off\n");
+    client = client_ready(p);
+    json_t *status = ask(client, "status", NULL);
+    assert_true(json_is_true(json_object_get(status, "all_off")));
+    json_decref(status);
+    wire_disconnect(client);
+    kill(p->daemon, SIGTERM);
+    assert_int_equal(daemon_wait(p), 0);
+    assert_false(file_there(p, "armed"));
+}
+
+static void a_guard_that_dies_in_mid_run_ends_the_run(void **state)
+{
+    struct bench_of_processes *p = *state;
+    daemon_start(p, GUARD);
+    struct wire_client *client = client_ready(p);
+    begin_long_run(client);
+    pid_t pid = guard_pid(p);
+    assert_true(pid > 1);
+    assert_int_equal(kill(pid, SIGKILL), 0);
+    json_t *end = await_notice(client, "end");
+    assert_string_equal(text_in(end, "end"), "fault");
+    assert_non_null(strstr(text_in(end, "why"), "guard"));
+    json_decref(end);
+    wire_disconnect(client);
+}
+
 static void a_wrong_file_is_exit_2_with_its_line(void **state)
 {
     struct bench_of_processes *p = *state;
@@ -237,6 +293,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(killed_in_mid_run_the_next_one_turns_off_first_and_closes_the_record_honestly, setup, teardown),
         cmocka_unit_test_setup_teardown(a_second_daemon_on_the_same_folder_is_refused_with_the_first_ones_pid, setup, teardown),
         cmocka_unit_test_setup_teardown(the_stop_command_ends_the_daemon_through_off, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_pulled_plug_ends_the_run_and_the_line_comes_back_by_itself, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_guard_that_dies_in_mid_run_ends_the_run, setup, teardown),
         cmocka_unit_test_setup_teardown(the_drill_shows_off_guard_and_mains, setup, teardown),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -2,6 +2,7 @@
 
 #include "daemon/base/tree.h"
 
+#include <dirent.h>
 #include <errno.h>
 #include <fcntl.h>
 #include <ftw.h>
@@ -123,17 +124,38 @@ static int remove_one(const char *path, const struct stat *st, int type, struct 
     return remove(path);
 }
 
-/* A guard that we started ends by itself a while after its daemon; here it is told to. */
-static void end_guard(const struct bench_of_processes *p)
+static bool is_guard_of(const char *pid, const char *state)
 {
-    char path[128];
-    long pid = 0;
-    snprintf(path, sizeof path, "%s/guard.pid", p->state);
+    char path[300], line[400] = "";
+    snprintf(path, sizeof path, "/proc/%.20s/cmdline", pid);
     FILE *file = fopen(path, "r");
-    if (file && fscanf(file, "%ld", &pid) == 1 && pid > 1)
-        kill((pid_t)pid, SIGTERM);
+    size_t len = file ? fread(line, 1, sizeof line - 1, file) : 0;
     if (file)
         fclose(file);
+    size_t first = strnlen(line, len);
+    return first < len && strstr(line, "brunt-guard") && strcmp(line + first + 1, state) == 0;
+}
+
+/* The guard lives in a session of its own and tells nobody its number; its folder is ours alone. */
+pid_t guard_pid(const struct bench_of_processes *p)
+{
+    DIR *proc = opendir("/proc");
+    const struct dirent *entry;
+    pid_t found = 0;
+    while (!found && proc && (entry = readdir(proc)))
+        if (entry->d_name[0] >= '1' && entry->d_name[0] <= '9' && is_guard_of(entry->d_name, p->state))
+            found = (pid_t)strtol(entry->d_name, NULL, 10);
+    if (proc)
+        closedir(proc);
+    return found;
+}
+
+/* It ends by itself a while after its daemon; here it is told to. */
+static void end_guard(const struct bench_of_processes *p)
+{
+    pid_t pid = guard_pid(p);
+    if (pid > 1)
+        kill(pid, SIGTERM);
 }
 
 void processes_end(struct bench_of_processes *p)

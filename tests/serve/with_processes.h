@@ -22,6 +22,7 @@ json_t *ask(struct wire_client *client, const char *method, json_t *params); /* 
 json_t *start_params(const char *profile_text, double volts);
 /* Waits for a notice of that kind; gives its params (new reference). */
 json_t *await_notice(struct wire_client *client, const char *kind);
+pid_t guard_pid(const struct bench_of_processes *p);  /* 0: none */
 void show_log(const struct bench_of_processes *p);
 
 #endif
