@@ -357,6 +357,7 @@ void bench_tick(struct bench *bench, int64_t now_us)
         if (!address->up)
             continue;
         handle_event(bench, address, line_tick(&address->line, now_us), now_us);
+        silence_tick(bench, address, now_us);
         schedule(bench, address, now_us);
     }
 }
@@ -369,6 +370,8 @@ int64_t bench_due_us(const struct bench *bench)
         if (!address->up)
             continue;
         int64_t here = address->line.phase == LINE_FREE ? address->next_us : line_due_us(&address->line);
+        int64_t silence = silence_due_us(bench, address);
+        here = silence < here ? silence : here;
         due = here < due ? here : due;
     }
     return due;

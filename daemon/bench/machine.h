@@ -70,7 +70,7 @@ struct instrument {
     int up_step, up_tries;   /* up_step -1: all done */
     bool up_half;            /* the setting is out, its read-back comes next */
     int64_t up_not_before_us;
-    char identity[SENTENCE_SIZE], trouble[SENTENCE_SIZE];
+    char identity[SENTENCE_SIZE], heard[SENTENCE_SIZE] /* once; it must say the same twice */, trouble[SENTENCE_SIZE];
     bool protections_set, timeout_set;
     bool left_out;           /* measuring queries need no channel number: the only one used is the one it takes */
     int64_t answered_us;
@@ -156,6 +156,8 @@ void wake_at(struct address *address, int64_t at_us);
 /* Lets the line, if it is free, ask what is due. */
 void schedule(struct bench *bench, struct address *address, int64_t now_us);
 void handle_event(struct bench *bench, struct address *address, enum line_event event, int64_t now_us);
+int64_t silence_due_us(const struct bench *bench, const struct address *address);
+void silence_tick(struct bench *bench, struct address *address, int64_t now_us);
 /* The answer to the task can't be trusted: its step is done again after a resynchronisation. */
 void distrust(struct bench *bench, struct address *address, int64_t now_us);
 

@@ -65,13 +65,24 @@ static void lose(struct bench *bench, struct address *address, int64_t now_us)
     address->lost = true;
 }
 
+int64_t silence_due_us(const struct bench *bench, const struct address *address)
+{
+    return address->silent_us == NEVER_US || address->lost ? NEVER_US : address->silent_us + silence_us(bench);
+}
+
+/* Not only when the next time-out says so. */
+void silence_tick(struct bench *bench, struct address *address, int64_t now_us)
+{
+    if (now_us >= silence_due_us(bench, address))
+        lose(bench, address, now_us);
+}
+
 static void note_silence(struct bench *bench, struct address *address, int64_t now_us)
 {
     int64_t asked = address->line.said_us;
     if (address->silent_us == NEVER_US)
         address->silent_us = asked < now_us ? asked : now_us;
-    if (now_us - address->silent_us >= silence_us(bench) && !address->lost)
-        lose(bench, address, now_us);
+    silence_tick(bench, address, now_us);
     if (address->lost)
         address->free_us = now_us + 100 * US_PER_MS; /* a dead instrument is asked gently */
 }

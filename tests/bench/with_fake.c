@@ -64,8 +64,19 @@ static void all_off(struct fake *fake)
     memset(fake->on, 0, sizeof fake->on);
 }
 
+static void vary(struct fake *fake, int n)
+{
+    if (!fake->varies)
+        return;
+    fake->supply_volts = 5.0 + (double)(fake->measured++ % 97) * 0.023;
+    fake->amps[n] = fake->supply_volts / 4.0;
+}
+
 static bool measure(struct fake *fake, int n, char what)
 {
+    if (what == 'V')
+        vary(fake, n);
+    fake->said_amps = amps_now(fake, n);
     if (fake->force_answer) {
         say(fake, "%s", fake->force_answer);
         fake->force_answer = NULL;
@@ -242,6 +253,18 @@ static bool obey_terse(struct fake *fake, const char *key, int n, const char *va
     return true;
 }
 
+static bool both(struct fake *fake, int n)
+{
+    vary(fake, n);
+    fake->said_amps = amps_now(fake, n);
+    if (fake->force_answer)
+        say(fake, "%s", fake->force_answer);
+    else
+        say(fake, "%.5E,%.5E", fake->supply_volts, fake->said_amps);
+    fake->force_answer = NULL;
+    return true;
+}
+
 static bool obey_late(struct fake *fake, const char *key, int n, const char *value)
 {
     if (strcmp(key, "ABS") == 0 || strcmp(key, "ABS?") == 0)
@@ -257,7 +280,7 @@ static bool obey_late(struct fake *fake, const char *key, int n, const char *val
     else if (strncmp(key, "LEV:CURR", 8) == 0)
         return obey_number(fake, &fake->amps[n], value);
     else if (strcmp(key, "READ:BOTH?") == 0)
-        say(fake, "%.5E,%.5E", fake->supply_volts, amps_now(fake, n));
+        return both(fake, n);
     else if (strcmp(key, "READ:VOLT?") == 0 || strcmp(key, "READ:CURR?") == 0)
         return measure(fake, n, key[5]);
     else if (strncmp(key, "GUAR:VOLT", 9) == 0)

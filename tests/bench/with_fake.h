@@ -34,6 +34,9 @@ struct fake {
     size_t dropped;         /* lines with an illegal byte */
     char answer[512];       /* of the latest line; "" none */
     const char *force_answer; /* for the next measuring query */
+    bool varies;              /* each measurement is another one: volts by a rule, amps a quarter of them */
+    unsigned measured;
+    double said_amps;         /* latest */
 };
 
 void fake_start(struct fake *fake, enum fake_shape shape);
