@@ -389,6 +389,11 @@ void bench_sampling(struct bench *bench, bool on)
         bench->addresses[i].next_us = 0; /* look again at the next tick */
 }
 
+void bench_hold_back(struct bench *bench, int64_t period_us)
+{
+    bench->held_back_us = period_us;
+}
+
 static bool unit_is_off(const struct bench *bench, const struct unit *unit)
 {
     if (dialect_of(bench, unit->instrument)->role != AS_LOAD)

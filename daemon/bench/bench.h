@@ -73,6 +73,8 @@ bool bench_all_off(const struct bench *bench); /* every load input has been read
 bool bench_ready(const struct bench *bench, char *why_not, size_t size); /* all instruments identified and idle */
 
 void bench_sampling(struct bench *bench, bool on); /* on: readings come by ORDER_PACE; off: the line rests, a slow look each 2 s keeps the table fresh */
+/* No two samples of a channel closer than this, whatever ORDER_PACE says; 0: as it says. For a record that can't keep up. */
+void bench_hold_back(struct bench *bench, int64_t period_us);
 
 bool bench_next_reading(struct bench *bench, struct reading *ret);
 bool bench_next_outcome(struct bench *bench, struct outcome *ret);

@@ -35,6 +35,9 @@ static void restart_unit(struct bench *bench, struct unit *unit, int64_t now_us)
 void up_restart(struct bench *bench, int instrument, int64_t now_us)
 {
     struct instrument *up = &bench->instruments[instrument];
+    struct address *address = address_of(bench, instrument);
+    if (address->task == TASK_UP && address->instrument == instrument)
+        address->task = TASK_NONE; /* what is still under way belongs to the attempt before */
     up->identified = up->protections_set = up->timeout_set = up->up_half = false;
     up->up_step = UP_IDENTITY;
     up->up_tries = 0;
@@ -48,7 +51,7 @@ void up_restart(struct bench *bench, int instrument, int64_t now_us)
             restart_unit(bench, &bench->units[u], now_us);
     if (dialect_up(bench, instrument)->role == AS_LOAD)
         sample_leave_out(bench, instrument);
-    address_of(bench, instrument)->must_sync = true;
+    address->must_sync = true;
 }
 
 static void next(struct instrument *up)

@@ -108,6 +108,7 @@ struct bench {
     size_t units_len;
     int load_unit[PORTS_MAX], selector_unit[PORTS_MAX], mains_unit;
     bool sampling;
+    int64_t held_back_us; /* bench_hold_back() */
     uint64_t random;
     double celsius[PROBES_MAX];
     int64_t celsius_us[PROBES_MAX];

@@ -259,12 +259,13 @@ static int64_t jitter_us(struct bench *bench, const struct unit *unit, int64_t t
 
 static void pace(struct bench *bench, struct unit *unit, int64_t now_us)
 {
-    int64_t due_us = unit->sample_due_us + unit->period_us;
-    if (unit->period_us == 0 || due_us < now_us)
+    int64_t period_us = unit->period_us > bench->held_back_us ? unit->period_us : bench->held_back_us;
+    int64_t due_us = unit->sample_due_us + period_us;
+    if (period_us == 0 || due_us < now_us)
         due_us = now_us;
-    if (unit->period_us > 0 && due_us == now_us && unit->sample_due_us == 0)
-        due_us = now_us + unit->period_us;
-    unit->sample_due_us = due_us + (unit->period_us == 0 ? jitter_us(bench, unit, now_us - unit->sample_asked_us) : 0);
+    if (period_us > 0 && due_us == now_us && unit->sample_due_us == 0)
+        due_us = now_us + period_us;
+    unit->sample_due_us = due_us + (period_us == 0 ? jitter_us(bench, unit, now_us - unit->sample_asked_us) : 0);
 }
 
 static bool check_answered(struct bench *bench, struct unit *unit, const char *answer, int64_t asked_us, int64_t now_us)
