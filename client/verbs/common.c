@@ -39,10 +39,11 @@ json_t *verb_call(const struct verb_options *options, const char *method, json_t
 
 void verb_cautions(void)
 {
-    fputs("Caution: a supply under overload can get hot enough to burn skin and start a fire. Use a\n"
-          "non-combustible surface, a working smoke detector and a thermal cut-off of the mains side.\n"
-          "Nobody touches an open supply; discharge and measure before touching. Local codes and\n"
-          "licensed practice come first. A verdict is a measurement, no safety certification.\n",
+    fputs("Caution: a supply under overload can get hot enough to burn skin and start a\n"
+          "fire. Use a non-combustible surface, a working smoke detector and a thermal\n"
+          "cut-off of the mains side. Nobody touches an open supply; discharge and measure\n"
+          "before touching. Local codes and licensed practice come first. A verdict is a\n"
+          "measurement, no safety certification.\n",
           stderr);
 }
 

@@ -48,7 +48,7 @@ static void print_ways(const json_t *ways)
             printf("%s%s", k ? ", " : "", text_in(way, "way"));
         puts(json_is_true(json_object_get(row, "none")) ? "NOTHING" : "");
     }
-    printf("\nThis bench is %s%s%s\n", text_in(ways, "class"), text_in(ways, "why")[0] ? ": " : "", text_in(ways, "why"));
+    printf("\nClass: %s%s%s\n", text_in(ways, "class"), text_in(ways, "why")[0] ? ", because " : " (every row has a way off, and the drill has shown them)", text_in(ways, "why"));
 }
 
 int verb_bench(const struct verb *verb, const struct verb_options *options)
@@ -84,8 +84,8 @@ int verb_drill(const struct verb *verb, const struct verb_options *options)
         return status;
     }
     json_array_foreach(json_object_get(drill, "steps"), i, step)
-        printf("%-6s %-30s %8.1f ms  %s\n", json_is_true(json_object_get(step, "passed")) ? "works" : "FAILS", text_in(step, "way"),
-               json_number_value(json_object_get(step, "took_ms")), text_in(step, "text"));
+        printf("%-5s  %-12s  %-40s %8.1f ms%s%s\n", json_is_true(json_object_get(step, "passed")) ? "works" : "FAILS", text_in(step, "way"),
+               text_in(step, "what"), json_number_value(json_object_get(step, "took_ms")), text_in(step, "text")[0] ? "\n       " : "", text_in(step, "text"));
     json_decref(drill);
     return status;
 }
