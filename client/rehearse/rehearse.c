@@ -187,3 +187,11 @@ bool rehearsal_go(struct rehearsal *r, int64_t until_us)
         turn(r, until_us);
     return !station_running(r->station);
 }
+
+void rehearsal_wait(struct rehearsal *r, int64_t until_us)
+{
+    for (size_t line = 0; line < r->lines; line++)
+        carry(r, line);
+    while (r->now_us < until_us)
+        turn(r, until_us);
+}

@@ -28,5 +28,7 @@ int rehearsal_settle(struct rehearsal *rehearsal, struct error *err);
 int rehearsal_start(struct rehearsal *rehearsal, const struct test_plan *plan, const struct station_keep *keep, struct error *err);
 /* Lets time pass until the run is over and everything is off, or until_us. Returns true: over. */
 bool rehearsal_go(struct rehearsal *rehearsal, int64_t until_us);
+/* Lets time pass until then, run or no run: what happens afterwards. */
+void rehearsal_wait(struct rehearsal *rehearsal, int64_t until_us);
 
 #endif
