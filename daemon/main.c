@@ -224,17 +224,25 @@ static void after_finish(uv_work_t *work, int status)
     pass(d);
 }
 
-static void finish_run(struct daemon *d)
+static void close_record(struct daemon *d, int64_t at_us, enum run_end end, const char *why)
 {
     struct finish_job *job = calloc(1, sizeof *job);
     if (!job)
         return; /* tried again at the next tick */
-    *job = (struct finish_job){.daemon = d, .writer = d->run.writer, .at_us = d->run.ended_us, .work.data = job};
-    run_over(station_run(d->station), &job->end, job->why, sizeof job->why);
+    *job = (struct finish_job){.daemon = d, .writer = d->run.writer, .at_us = at_us, .end = end, .work.data = job};
+    text_cut(job->why, sizeof job->why, why);
     d->run.writer = NULL;
-    d->run.active = false;
+    d->run.active = d->run.starting = false;
     d->run.finishing = true;
     uv_queue_work(&d->loop, &job->work, work_finish, after_finish);
+}
+
+static void finish_run(struct daemon *d)
+{
+    enum run_end end = RUN_FAULT;
+    char why[SENTENCE_SIZE] = "";
+    run_over(station_run(d->station), &end, why, sizeof why);
+    close_record(d, d->run.ended_us, end, why);
 }
 
 /* The record stays open until the off is confirmed, so that the confirmation stands in it. */
@@ -580,11 +588,7 @@ static void begin_run(struct start_job *job)
     int failed = station_start(d->station, &d->run.plan, &keep, &guard, d->run.begin_us, &job->err);
     pump_flush(d->pump);
     if (failed < 0) {
-        char path[PATH_SIZE];
-        struct error ignored = ERROR_INIT;
-        d->run.writer = NULL;
-        d->run.active = false;
-        record_finish(job->writer, d->run.begin_us, RUN_FAULT, job->err.text, path, sizeof path, &ignored);
+        close_record(d, d->run.begin_us, RUN_FAULT, job->err.text);
         refuse_start(job, &job->err);
         return;
     }
@@ -604,8 +608,8 @@ static void after_create(uv_work_t *work, int status)
         tell(d->say, TELL_ERROR, "%s", job->err.text);
         refuse_start(job, &job->err);
     } else if (d->run.cancelled || d->quit_asked) {
-        char path[PATH_SIZE];
-        record_finish(job->writer, pump_now_us(), RUN_STOPPED, cancelled.text, path, sizeof path, NULL);
+        d->run.writer = job->writer;
+        close_record(d, pump_now_us(), RUN_STOPPED, cancelled.text);
         refuse_start(job, &cancelled);
     } else {
         begin_run(job);

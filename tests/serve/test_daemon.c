@@ -270,6 +270,23 @@ static void a_guard_that_dies_in_mid_run_ends_the_run(void **state)
     wire_disconnect(client);
 }
 
+static void a_daemon_that_hangs_is_killed_by_its_guard_and_the_next_one_finds_the_load_off(void **state)
+{
+    struct bench_of_processes *p = *state;
+    daemon_start(p, GUARD);
+    struct wire_client *client = client_ready(p);
+    begin_long_run(client);
+    wire_disconnect(client);
+    kill(p->daemon, SIGSTOP);
+    assert_int_equal(daemon_wait(p), -SIGKILL);
+    daemon_start(p, GUARD);
+    client = client_ready(p);
+    json_t *status = ask(client, "status", NULL);
+    assert_true(json_is_true(json_object_get(status, "all_off")));
+    json_decref(status);
+    wire_disconnect(client);
+}
+
 static void a_wrong_file_is_exit_2_with_its_line(void **state)
 {
     struct bench_of_processes *p = *state;
@@ -295,6 +312,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(the_stop_command_ends_the_daemon_through_off, setup, teardown),
         cmocka_unit_test_setup_teardown(a_pulled_plug_ends_the_run_and_the_line_comes_back_by_itself, setup, teardown),
         cmocka_unit_test_setup_teardown(a_guard_that_dies_in_mid_run_ends_the_run, setup, teardown),
+        cmocka_unit_test_setup_teardown(a_daemon_that_hangs_is_killed_by_its_guard_and_the_next_one_finds_the_load_off, setup, teardown),
         cmocka_unit_test_setup_teardown(the_drill_shows_off_guard_and_mains, setup, teardown),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
