@@ -169,6 +169,18 @@ bool off_read_schedule(struct bench *bench, struct address *address, int64_t now
     return false;
 }
 
+/* A load that can't be turned off: what feeds the supply goes instead. What became of it is told in a word for the finding. */
+static const char *cut_mains(struct bench *bench, const struct unit *load, int64_t now_us)
+{
+    if (bench->mains_unit < 0 || &bench->units[bench->mains_unit] == load)
+        return "off is repeated";
+    struct unit *mains = &bench->units[bench->mains_unit];
+    orders_end(bench, mains, now_us, "a load doesn't go off");
+    mains->off_ordered = true;
+    off_now(bench, mains, now_us);
+    return "the mains goes off too, and off is repeated";
+}
+
 static void still_on(struct bench *bench, struct unit *unit, int64_t now_us)
 {
     unit->off = OFF_SEND;
@@ -177,8 +189,8 @@ static void still_on(struct bench *bench, struct unit *unit, int64_t now_us)
     if (now_us - unit->off_since_us < STAYS_ON_MS * US_PER_MS || unit->stays_on_said)
         return;
     unit->stays_on_said = true;
-    emit_finding(bench, FINDING_INPUT_ON, SEVERITY_ABORT, unit->port, now_us, "%s says it is on %.1f s after it was turned off; off is repeated",
-                 instrument_name(bench, unit->instrument), (double)(now_us - unit->off_since_us) / US_PER_S);
+    emit_finding(bench, FINDING_INPUT_ON, SEVERITY_ABORT, unit->port, now_us, "%s says it is on %.1f s after it was turned off; %s",
+                 instrument_name(bench, unit->instrument), (double)(now_us - unit->off_since_us) / US_PER_S, cut_mains(bench, unit, now_us));
     off_outcomes(bench, unit, OUTCOME_FAILED, now_us, "it says that it is still on; off is repeated");
 }
 
@@ -218,8 +230,8 @@ void off_judge_amps(struct bench *bench, struct unit *unit, double amps, int64_t
     }
     if (unit->current_seen && !unit->stays_on_said) { /* one noisy answer decides nothing but a second look */
         emit_finding(bench, FINDING_INPUT_ON, SEVERITY_ABORT, unit->port, now_us,
-                     "%s still draws %.3f A %.1f s after it was turned off, more than %.3f A (2 %% of max_amps, bench file); off is repeated",
-                     instrument_name(bench, unit->instrument), amps, (double)(now_us - unit->off_since_us) / US_PER_S, limit);
+                     "%s still draws %.3f A %.1f s after it was turned off, more than %.3f A (2 %% of max_amps, bench file); %s",
+                     instrument_name(bench, unit->instrument), amps, (double)(now_us - unit->off_since_us) / US_PER_S, limit, cut_mains(bench, unit, now_us));
         unit->stays_on_said = true;
     }
     off_wanted(unit, unit->off_since_us);
