@@ -130,6 +130,8 @@ struct trace {
     enum load_mode mode;
     double joules, limit_amps;
     int64_t fed_us, flowed_us; /* last energy step; last current seen */
+    int64_t over_us;           /* since when more flows than lead, cable and connector take */
+    unsigned over_readings;
 };
 
 struct stage_state {

@@ -8,6 +8,7 @@
 #include <string.h>
 
 #define POINT_MOST_US (2 * US_PER_S)
+#define OVER_US       (300 * US_PER_MS)
 #define GONE_US       (4 * US_PER_S) /* longer than the off-time of a usual hiccup, and than a hard reset */
 
 static size_t points_of(const struct run *run)
@@ -78,6 +79,19 @@ static void energy_add(struct run *run, const struct reading *reading)
         trace->fed_us = reading->at_us;
 }
 
+/* A stiff source into a voltage below its own bursts for as long as its limit is blanked, which cable and connector bear: they are rated for what heats them. Lasting, or twice as much: end. */
+static bool carries_too_much(struct trace *trace, const struct reading *reading)
+{
+    if (reading->amps <= trace->limit_amps * 1.02) {
+        trace->over_readings = 0;
+        return false;
+    }
+    if (trace->over_readings++ == 0)
+        trace->over_us = reading->at_us;
+    bool lasts = trace->over_readings >= 2 && reading->at_us - trace->over_us >= OVER_US;
+    return lasts || reading->amps > 2.0 * trace->limit_amps;
+}
+
 static void trace_feed(struct run *run, const struct reading *reading)
 {
     struct trace *trace = &run->stage.trace;
@@ -88,7 +102,7 @@ static void trace_feed(struct run *run, const struct reading *reading)
     energy_add(run, reading);
     if (reading->amps > 0.02 * run_label(run)->amps)
         trace->flowed_us = run->now_us;
-    if (reading->amps > trace->limit_amps * 1.02) {
+    if (carries_too_much(trace, reading)) {
         out_say(run, FINDING_OVERLOAD, SEVERITY_WARNING, trace->limit_amps, "limit trace ended at %.3f V: the source gives %.3f A, more than the %.3f A that load, lead, cable and connector take",
                 reading->volts, reading->amps, trace->limit_amps);
         trace_end(run);
@@ -135,13 +149,13 @@ static void trace_tick(struct run *run)
 /* That it lets go is what is looked at. A load that switched itself off ends it, and so does another contract's level: walking on would trace that one. */
 static void trace_lost(struct run *run, const struct finding *finding)
 {
-    if (finding->kind == FINDING_INPUT_OFF || finding->kind == FINDING_CONTRACT_LOST)
+    if (finding->kind == FINDING_INPUT_OFF || finding->kind == FINDING_CONTRACT_LOST || finding->kind == FINDING_HARD_RESET)
         trace_end(run);
 }
 
 static void trace_protect(struct run *run, struct order *order)
 {
-    order->amps = run->stage.trace.limit_amps * 1.05;
+    order->amps = run->stage.trace.limit_amps * 2.0; /* bursts pass; carries_too_much() sees what lasts */
     order->floor_volts = 0.0; /* disarmed for this stage only: walking below it is the point */
 }
 

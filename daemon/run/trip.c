@@ -105,6 +105,14 @@ static bool is_curve(const struct trace_shape *shape)
     return shape && (shape->kind == FINDING_CONSTANT_CURRENT || shape->kind == FINDING_CONSTANT_POWER || shape->kind == FINDING_FOLDBACK);
 }
 
+/* That the load switched itself off is no way in which a supply lets go. Under a current load it means that the volts fell below its cut-off; in a trace nothing is shown. */
+static enum finding_kind plain(enum finding_kind kind, const struct trace_shape *shape)
+{
+    if (kind != FINDING_INPUT_OFF)
+        return kind;
+    return shape ? FINDING_UNCERTAIN : FINDING_COLLAPSED;
+}
+
 /* The watcher's word; where it saw nothing (a droop, a load's own protection), what made us let go. */
 static enum finding_kind name_of(const struct run *run, const struct finding *verdict, const struct trace_shape *shape, const char **ret_text)
 {
@@ -112,10 +120,10 @@ static enum finding_kind name_of(const struct run *run, const struct finding *ve
     bool unsaid = kind >= FINDING_KINDS || (kind == FINDING_UNCERTAIN && run->loss == FINDING_DROOP);
     if (unsaid && run->loss < FINDING_KINDS) {
         *ret_text = run->loss_text;
-        return run->loss;
+        return plain(run->loss, shape);
     }
     *ret_text = shape && (kind == shape->kind || kind >= FINDING_KINDS) ? shape->text : kind == verdict->kind ? verdict->text : "";
-    return kind < FINDING_KINDS ? kind : FINDING_UNCERTAIN;
+    return kind < FINDING_KINDS ? plain(kind, shape) : FINDING_UNCERTAIN;
 }
 
 static void name_it(struct run *run)

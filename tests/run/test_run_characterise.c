@@ -190,6 +190,30 @@ static void a_source_that_gives_more_than_the_lead_takes_ends_the_trace_at_once(
     fake_free(fake);
 }
 
+static void a_burst_before_the_limit_acts_does_not_end_the_trace_but_what_lasts_does(void **state)
+{
+    (void)state;
+    for (int lasts = 0; lasts < 2; lasts++) {
+        struct fake *fake = characterising(116, MANNER_FLOOR);
+        only(fake, 4);
+        fake_begin(fake);
+        while (!(fake->on[0] && fake->mode[0] == LOAD_VOLTAGE && fake_count(fake, MARK_TRACE, 4) == 2))
+            assert_true(fake_step(fake));
+        for (int i = 0; i < 30 && fake->on[0]; i++) { /* 5 A is what the lead's cable takes */
+            struct reading reading = fake->last[0];
+            reading.at_us = fake->now_us += 20 * US_PER_MS;
+            reading.asked_us = reading.at_us - 5000;
+            reading.amps = lasts || i % 10 == 0 ? 7 : 3.6;
+            run_feed(fake->run, &reading, &fake->out);
+            fake_take(fake, false);
+        }
+        assert_int_equal(fake->on[0], !lasts);
+        fake_to_end(fake);
+        assert_true((fake_finding(fake, FINDING_OVERLOAD) != NULL) == lasts);
+        fake_free(fake);
+    }
+}
+
 static void a_load_with_resistance_mode_alone_traces_with_it(void **state)
 {
     (void)state;
@@ -298,6 +322,7 @@ int main(void)
         cmocka_unit_test(the_under_voltage_cut_off_is_disarmed_for_the_trace_alone),
         cmocka_unit_test(a_trace_stops_at_its_energy_bound),
         cmocka_unit_test(a_source_that_gives_more_than_the_lead_takes_ends_the_trace_at_once),
+        cmocka_unit_test(a_burst_before_the_limit_acts_does_not_end_the_trace_but_what_lasts_does),
         cmocka_unit_test(a_load_with_resistance_mode_alone_traces_with_it),
         cmocka_unit_test(a_supply_that_latches_comes_back_by_the_mains_switch_and_the_rung_is_recorded),
         cmocka_unit_test(a_fall_back_to_five_volts_is_named_and_the_contract_requested_again),

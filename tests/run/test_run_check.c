@@ -269,6 +269,7 @@ static void the_loads_own_cut_off_counts_as_letting_go(void **state)
     fake->cut_off = true;
     assert_int_equal(fake_to_end(fake), RUN_DONE);
     assert_int_equal(fake_count(fake, MARK_LET_GO, 0), 1);
+    assert_int_equal((int)fake_mark(fake, MARK_LET_GO, 0, 0)->number, FINDING_COLLAPSED);
     assert_int_equal(fake_count(fake, MARK_POINT, 1), 5);
     fake_free(fake);
 }
