@@ -81,7 +81,8 @@ static enum answer_value special(const struct dialect *dialect, const char *text
     return ANSWER_NUMBER;
 }
 
-enum answer_value answer_number(const struct dialect *dialect, const struct command *command, const char *text, size_t len, double *ret)
+enum answer_value answer_number(const struct dialect *dialect, const struct command *command, const char *text,
+                                size_t len, double *ret)
 {
     char copy[48];
     struct shape shape;
@@ -102,8 +103,8 @@ enum answer_value answer_number(const struct dialect *dialect, const struct comm
     return ANSWER_NUMBER;
 }
 
-enum answer_value answer_numbers(const struct dialect *dialect, const struct command *command, const char *text, char separator,
-                                 size_t want, double ret[])
+enum answer_value answer_numbers(const struct dialect *dialect, const struct command *command, const char *text,
+                                 char separator, size_t want, double ret[])
 {
     enum answer_value worst = ANSWER_NUMBER;
     for (size_t i = 0; i < want; i++) {

@@ -41,12 +41,22 @@ void emit_outcome(struct bench *bench, const struct outcome *outcome)
     bench->outcomes[ring_put(&bench->outcomes_at)] = *outcome;
 }
 
-void emit_finding(struct bench *bench, enum finding_kind kind, enum severity severity, int port, int64_t now_us, const char *format, ...)
+void emit_finding(struct bench *bench, enum finding_kind kind, enum severity severity, int port, int64_t now_us,
+                  const char *format, ...)
 {
     struct finding *finding = &bench->findings[ring_put(&bench->findings_at)];
     va_list args;
-    *finding = (struct finding){.at_us = now_us, .since_us = now_us, .kind = kind, .severity = severity, .port = port, .contract = -1,
-                                .volts = NAN, .amps = NAN, .limit = NAN, .period_s = NAN, .duty = NAN};
+    *finding = (struct finding){.at_us = now_us,
+                                .since_us = now_us,
+                                .kind = kind,
+                                .severity = severity,
+                                .port = port,
+                                .contract = -1,
+                                .volts = NAN,
+                                .amps = NAN,
+                                .limit = NAN,
+                                .period_s = NAN,
+                                .duty = NAN};
     va_start(args, format);
     vsnprintf(finding->text, sizeof finding->text, format, args);
     va_end(args);
@@ -106,8 +116,15 @@ static int add_unit(struct bench *bench, int instrument, int number, int port)
         if (bench->units[i].instrument == instrument && bench->units[i].number == number)
             return (int)i;
     struct unit *unit = &bench->units[bench->units_len];
-    *unit = (struct unit){.instrument = instrument, .number = number, .port = port, .check_us = NEVER_US, .off_not_before_us = 0,
-                          .look_due_us = 0, .contract = -1, .set_point = NAN, .off = OFF_NONE};
+    *unit = (struct unit){.instrument = instrument,
+                          .number = number,
+                          .port = port,
+                          .check_us = NEVER_US,
+                          .off_not_before_us = 0,
+                          .look_due_us = 0,
+                          .contract = -1,
+                          .set_point = NAN,
+                          .off = OFF_NONE};
     return (int)bench->units_len++;
 }
 
@@ -121,8 +138,10 @@ static int same_manners(const struct bench *bench, int instrument, const struct 
     const struct dialect *dialect = dialect_of(bench, instrument);
     if (first->line.message_end != dialect->line.message_end || first->line.answer_end != dialect->line.answer_end ||
         first->line.echo != dialect->line.echo || strcmp(first->line.spoil, dialect->line.spoil) != 0)
-        return error_set(err, ERROR_FILE, "%s: dialect %s can't share a line with dialect %s, expected the same line ends, echo and spoil bytes",
-                         instrument_name(bench, instrument), dialect->name, first->name);
+        return error_set(
+            err, ERROR_FILE,
+            "%s: dialect %s can't share a line with dialect %s, expected the same line ends, echo and spoil bytes",
+            instrument_name(bench, instrument), dialect->name, first->name);
     return 0;
 }
 
@@ -148,15 +167,17 @@ static int add_seats(struct bench *bench, struct error *err)
     for (size_t port = 0; port < bench->setup.seats_len; port++) {
         const struct bench_setup_seat *seat = &bench->setup.seats[port];
         if (!is_instrument(bench, seat->load, AS_LOAD))
-            return error_set(err, ERROR_FILE, "seat %zu has no load, expected an instrument whose dialect has the role load", port + 1);
+            return error_set(err, ERROR_FILE,
+                             "seat %zu has no load, expected an instrument whose dialect has the role load", port + 1);
         bench->load_unit[port] = add_unit(bench, seat->load, seat->channel, (int)port);
         if (bench->units[bench->load_unit[port]].port != (int)port)
-            return error_set(err, ERROR_FILE, "seats share channel %d of %s, expected one channel a seat", seat->channel,
-                             instrument_name(bench, seat->load));
+            return error_set(err, ERROR_FILE, "seats share channel %d of %s, expected one channel a seat",
+                             seat->channel, instrument_name(bench, seat->load));
         if (seat->selector < 0)
             continue;
         if (!is_instrument(bench, seat->selector, AS_SELECTOR))
-            return error_set(err, ERROR_FILE, "seat %zu: its selector's dialect has another role, expected selector", port + 1);
+            return error_set(err, ERROR_FILE, "seat %zu: its selector's dialect has another role, expected selector",
+                             port + 1);
         bench->selector_unit[port] = add_unit(bench, seat->selector, seat->selector_channel, (int)port);
     }
     return 0;
@@ -191,19 +212,22 @@ static int build(struct bench *bench, struct error *err)
     bench->mains_unit = bench->setup.mains < 0 ? -1 : add_unit(bench, bench->setup.mains, 1, -1);
     for (size_t i = 0; i < bench->setup.probes_len; i++)
         if (!is_instrument(bench, bench->setup.probes[i].thermometer, AS_THERMOMETER))
-            return error_set(err, ERROR_FILE, "probe %zu: its instrument's dialect has another role, expected thermometer", i + 1);
+            return error_set(err, ERROR_FILE,
+                             "probe %zu: its instrument's dialect has another role, expected thermometer", i + 1);
     return 0;
 }
 
 static bool setup_fits(const struct bench_setup *setup)
 {
-    return setup->instruments_len <= BENCH_INSTRUMENTS_MAX && setup->seats_len <= PORTS_MAX && setup->probes_len <= PROBES_MAX;
+    return setup->instruments_len <= BENCH_INSTRUMENTS_MAX && setup->seats_len <= PORTS_MAX &&
+           setup->probes_len <= PROBES_MAX;
 }
 
 struct bench *bench_new(const struct bench_setup *setup, struct error *err)
 {
     if (!setup_fits(setup)) {
-        error_set(err, ERROR_FILE, "more instruments, seats or probes than a bench takes (%d, %d, %d)", BENCH_INSTRUMENTS_MAX, PORTS_MAX, PROBES_MAX);
+        error_set(err, ERROR_FILE, "more instruments, seats or probes than a bench takes (%d, %d, %d)",
+                  BENCH_INSTRUMENTS_MAX, PORTS_MAX, PROBES_MAX);
         return NULL;
     }
     struct bench *bench = calloc(1, sizeof *bench);
@@ -245,7 +269,8 @@ void wake_at(struct address *address, int64_t at_us)
         address->next_us = at_us;
 }
 
-bool say(struct bench *bench, struct address *address, enum task task, int instrument, int unit, const char *text, bool expects, int64_t now_us)
+bool say(struct bench *bench, struct address *address, enum task task, int instrument, int unit, const char *text,
+         bool expects, int64_t now_us)
 {
     if (!line_say(&address->line, text, expects, now_us))
         return false;
@@ -256,16 +281,17 @@ bool say(struct bench *bench, struct address *address, enum task task, int instr
     return true;
 }
 
-bool say_form(struct bench *bench, struct address *address, enum task task, int instrument, int unit, const char *form, const char *value, bool expects,
-              int64_t now_us)
+bool say_form(struct bench *bench, struct address *address, enum task task, int instrument, int unit, const char *form,
+              const char *value, bool expects, int64_t now_us)
 {
     char text[MESSAGE_SIZE];
     int number = unit >= 0 ? bench->units[unit].number : 1;
-    return message_fill(text, sizeof text, form, number, value) && say(bench, address, task, instrument, unit, text, expects, now_us);
+    return message_fill(text, sizeof text, form, number, value) &&
+           say(bench, address, task, instrument, unit, text, expects, now_us);
 }
 
-bool say_setting(struct bench *bench, struct address *address, enum task task, int instrument, int unit, const char *send, const char *query,
-                 const char *value, bool *ret_joined, int64_t now_us)
+bool say_setting(struct bench *bench, struct address *address, enum task task, int instrument, int unit,
+                 const char *send, const char *query, const char *value, bool *ret_joined, int64_t now_us)
 {
     char set[MESSAGE_SIZE], ask[MESSAGE_SIZE], both[MESSAGE_SIZE];
     int number = unit >= 0 ? bench->units[unit].number : 1;
@@ -318,7 +344,8 @@ void bench_line_down(struct bench *bench, size_t line, int64_t now_us, const cha
         up_restart(bench, (int)i, now_us);
         text_cut(bench->instruments[i].trouble, SENTENCE_SIZE, why);
         if (!address->lost)
-            emit_finding(bench, FINDING_LINK, SEVERITY_ABORT, -1, now_us, "%s: the line is lost (%s)", instrument_name(bench, (int)i), why);
+            emit_finding(bench, FINDING_LINK, SEVERITY_ABORT, -1, now_us, "%s: the line is lost (%s)",
+                         instrument_name(bench, (int)i), why);
     }
     for (size_t u = 0; u < bench->units_len; u++)
         if (address_of(bench, bench->units[u].instrument) == address)
@@ -420,9 +447,9 @@ bool bench_ready(const struct bench *bench, char *why_not, size_t size)
         if (bench->addresses[instrument->address].up && instrument->identified && instrument->up_step < 0)
             continue;
         text_add(why_not, size, "%s: %s", instrument_name(bench, (int)i),
-                 instrument->trouble[0]                            ? instrument->trouble
+                 instrument->trouble[0]                     ? instrument->trouble
                  : bench->addresses[instrument->address].up ? "still being identified"
-                                                                   : "its line isn't open");
+                                                            : "its line isn't open");
         return false;
     }
     for (size_t u = 0; u < bench->units_len; u++) {
@@ -439,10 +466,16 @@ bool bench_ready(const struct bench *bench, char *why_not, size_t size)
 void bench_instrument_state(const struct bench *bench, size_t instrument, struct bench_state *ret)
 {
     const struct instrument *from = &bench->instruments[instrument];
-    *ret = (struct bench_state){.up = bench->addresses[from->address].up, .identified = from->identified, .input_known = true,
-                                .protections_set = from->protections_set, .communications_timeout_set = from->timeout_set,
-                                .answered_us = from->answered_us, .answers = from->answers, .timeouts = from->timeouts,
-                                .resyncs = from->resyncs, .garbage = from->garbage};
+    *ret = (struct bench_state){.up = bench->addresses[from->address].up,
+                                .identified = from->identified,
+                                .input_known = true,
+                                .protections_set = from->protections_set,
+                                .communications_timeout_set = from->timeout_set,
+                                .answered_us = from->answered_us,
+                                .answers = from->answers,
+                                .timeouts = from->timeouts,
+                                .resyncs = from->resyncs,
+                                .garbage = from->garbage};
     text_copy(ret->name, sizeof ret->name, instrument_name(bench, (int)instrument));
     text_copy(ret->dialect, sizeof ret->dialect, dialect_of(bench, (int)instrument)->name);
     text_copy(ret->identity, sizeof ret->identity, from->identity);

@@ -1,4 +1,5 @@
-/* What is done with an instrument before any order: who is it, clean slate, its own communications time-out. The off went out before. */
+/* What is done with an instrument before any order: who is it, clean slate, its own communications time-out. The off
+ * went out before. */
 #include "daemon/bench/machine.h"
 
 #include "daemon/base/text.h"
@@ -73,7 +74,8 @@ static int first_unit(const struct bench *bench, int instrument)
 
 static bool say_identity(struct bench *bench, struct address *address, int instrument, int64_t now_us)
 {
-    return say_form(bench, address, TASK_UP, instrument, -1, dialect_up(bench, instrument)->identity_query, NULL, true, now_us);
+    return say_form(bench, address, TASK_UP, instrument, -1, dialect_up(bench, instrument)->identity_query, NULL, true,
+                    now_us);
 }
 
 static bool say_clear(struct bench *bench, struct address *address, int instrument, int64_t now_us)
@@ -81,13 +83,15 @@ static bool say_clear(struct bench *bench, struct address *address, int instrume
     const struct dialect *dialect = dialect_up(bench, instrument);
     if (dialect->error_clear[0])
         return say_form(bench, address, TASK_UP, instrument, -1, dialect->error_clear, NULL, false, now_us);
-    return dialect->error_query[0] && say_form(bench, address, TASK_UP, instrument, -1, dialect->error_query, NULL, true, now_us);
+    return dialect->error_query[0] &&
+           say_form(bench, address, TASK_UP, instrument, -1, dialect->error_query, NULL, true, now_us);
 }
 
 static bool say_power(struct bench *bench, struct address *address, int instrument, int64_t now_us)
 {
     const struct dialect *dialect = dialect_up(bench, instrument);
-    return dialect->power_query[0] && say_form(bench, address, TASK_UP, instrument, -1, dialect->power_query, NULL, true, now_us);
+    return dialect->power_query[0] &&
+           say_form(bench, address, TASK_UP, instrument, -1, dialect->power_query, NULL, true, now_us);
 }
 
 static double wanted_timeout_seconds(const struct bench *bench, int instrument)
@@ -121,7 +125,8 @@ static bool say_channel(struct bench *bench, struct address *address, int instru
     if (bench->instruments[instrument].up_half)
         return say_form(bench, address, TASK_UP, instrument, unit, dialect->channel_query, NULL, true, now_us);
     snprintf(value, sizeof value, "%d", bench->units[unit].number);
-    return say_setting(bench, address, TASK_UP, instrument, unit, dialect->channel_select, dialect->channel_query, value, &joined, now_us);
+    return say_setting(bench, address, TASK_UP, instrument, unit, dialect->channel_select, dialect->channel_query,
+                       value, &joined, now_us);
 }
 
 /* ---- hearing ---- */
@@ -148,7 +153,8 @@ static bool hear_identity(struct bench *bench, int instrument, const char *answe
     if (!fits)
         return refuse_identity(bench, instrument, answer, "which its dialect doesn't know (identity.match)");
     if (serial[0] && !strstr(answer, serial))
-        return refuse_identity(bench, instrument, answer, "without the expected serial number (bench file, serial_number)");
+        return refuse_identity(bench, instrument, answer,
+                               "without the expected serial number (bench file, serial_number)");
     /* A name with one byte changed on the way would be held against the true one for ever. */
     if (!up->ever_identified && strcmp(up->heard, answer) != 0) {
         text_cut(up->heard, sizeof up->heard, answer);
@@ -156,7 +162,8 @@ static bool hear_identity(struct bench *bench, int instrument, const char *answe
         return true;
     }
     if (up->ever_identified && strcmp(up->identity, answer) != 0)
-        return refuse_identity(bench, instrument, answer, "another instrument than before: start the daemon anew if that is meant");
+        return refuse_identity(bench, instrument, answer,
+                               "another instrument than before: start the daemon anew if that is meant");
     up->up_not_before_us = now_us;
     text_cut(up->identity, sizeof up->identity, answer);
     up->trouble[0] = '\0';
@@ -199,7 +206,9 @@ static bool hear_timeout(struct bench *bench, int instrument, const char *answer
         return false;
     up->timeout_set = near_enough(command, wanted, said);
     if (!up->timeout_set)
-        snprintf(up->trouble, sizeof up->trouble, "took a communications time-out of %g s when %g s was asked (bench file, communications_timeout)", said, wanted);
+        snprintf(up->trouble, sizeof up->trouble,
+                 "took a communications time-out of %g s when %g s was asked (bench file, communications_timeout)",
+                 said, wanted);
     next(up);
     return true;
 }
@@ -221,11 +230,13 @@ static bool hear_channel(struct bench *bench, int instrument, const char *answer
 }
 
 static const struct {
-    bool (*say)(struct bench *, struct address *, int instrument, int64_t now_us); /* false: nothing to say, the next step */
+    bool (*say)(struct bench *, struct address *, int instrument,
+                int64_t now_us); /* false: nothing to say, the next step */
     bool (*hear)(struct bench *, int instrument, const char *answer, int64_t now_us);
 } steps[UP_STEPS] = {
-    [UP_IDENTITY] = {say_identity, hear_identity}, [UP_CLEAR] = {say_clear, hear_error},       [UP_POWER] = {say_power, hear_power},
-    [UP_TIMEOUT] = {say_timeout, hear_timeout},    [UP_CHANNEL] = {say_channel, hear_channel},
+    [UP_IDENTITY] = {say_identity, hear_identity}, [UP_CLEAR] = {say_clear, hear_error},
+    [UP_POWER] = {say_power, hear_power},          [UP_TIMEOUT] = {say_timeout, hear_timeout},
+    [UP_CHANNEL] = {say_channel, hear_channel},
 };
 
 static bool up_say(struct bench *bench, struct address *address, int instrument, int64_t now_us)

@@ -9,32 +9,42 @@
 #include <stdint.h>
 
 enum {
-    TEMPLATE_SIZE = 80,  /* one command as the file writes it */
-    WORD_SIZE = 24,      /* a value word, "CURR" */
+    TEMPLATE_SIZE = 80, /* one command as the file writes it */
+    WORD_SIZE = 24,     /* a value word, "CURR" */
     MATCH_SIZE = 120,
     MATCHES_MAX = 8,
     LACKS_MAX = 24,
-    MESSAGE_SIZE = 256,  /* a message as it goes out, end included */
-    ANSWER_SIZE = 1024   /* the longest answer any dialect may announce */
+    MESSAGE_SIZE = 256, /* a message as it goes out, end included */
+    ANSWER_SIZE = 1024  /* the longest answer any dialect may announce */
 };
 
 enum role { AS_LOAD, AS_SELECTOR, AS_THERMOMETER, AS_MAINS, AS_METER, AS_ROLES };
 
 enum line_end { END_LF, END_CR, END_CR_LF, END_ANY /* CR and LF in any order; empty lines mean nothing */, LINE_ENDS };
-enum compound { COMPOUND_NONE, COMPOUND_FULL /* each header in full */, COMPOUND_PATH /* the standard's path rule */, COMPOUNDS };
+enum compound {
+    COMPOUND_NONE,
+    COMPOUND_FULL /* each header in full */,
+    COMPOUND_PATH /* the standard's path rule */,
+    COMPOUNDS
+};
 enum form { FORM_NR1, FORM_NR2, FORM_NR3, FORM_NUMBER /* any of the three */, FORMS };
-enum channel_default { CHANNEL_STATED, CHANNEL_FIRST /* left out means 1 */, CHANNEL_SELECTED /* left out means the selected one */, CHANNEL_DEFAULTS };
+enum channel_default {
+    CHANNEL_STATED,
+    CHANNEL_FIRST /* left out means 1 */,
+    CHANNEL_SELECTED /* left out means the selected one */,
+    CHANNEL_DEFAULTS
+};
 
 struct command { /* send: a setting; query: reads it back, or measures. "" where the dialect has none */
     char send[TEMPLATE_SIZE], query[TEMPLATE_SIZE];
-    double scale;         /* one of the instrument's units in ours: 0.001 for mV */
-    int decimals;         /* of a value sent */
-    enum form form;       /* of the answer */
-    int answer_decimals;  /* exactly so many behind the point; -1: any */
-    int fields;           /* values in the answer */
-    char separator;       /* between them */
-    double within;        /* fraction by which a read-back may differ from what was sent (the instrument's resolution) */
-    double low, high;     /* what may be sent, in our units */
+    double scale;        /* one of the instrument's units in ours: 0.001 for mV */
+    int decimals;        /* of a value sent */
+    enum form form;      /* of the answer */
+    int answer_decimals; /* exactly so many behind the point; -1: any */
+    int fields;          /* values in the answer */
+    char separator;      /* between them */
+    double within;       /* fraction by which a read-back may differ from what was sent (the instrument's resolution) */
+    double low, high;    /* what may be sent, in our units */
 };
 
 struct toggle { /* something that is on or off */
@@ -43,13 +53,26 @@ struct toggle { /* something that is on or off */
 };
 
 enum command_id {
-    CMD_CURRENT, CMD_VOLTAGE, CMD_RESISTANCE, /* in the order of enum load_mode */
-    CMD_VOLTS, CMD_AMPS, CMD_VOLTS_AND_AMPS,
-    CMD_OVER_VOLTS, CMD_OVER_AMPS, CMD_OVER_WATTS, CMD_UNDER_VOLTS,
+    CMD_CURRENT,
+    CMD_VOLTAGE,
+    CMD_RESISTANCE, /* in the order of enum load_mode */
+    CMD_VOLTS,
+    CMD_AMPS,
+    CMD_VOLTS_AND_AMPS,
+    CMD_OVER_VOLTS,
+    CMD_OVER_AMPS,
+    CMD_OVER_WATTS,
+    CMD_UNDER_VOLTS,
     CMD_COMMUNICATIONS_TIMEOUT,
-    CMD_CONTRACT, CMD_SETTLED, CMD_OFFERS, CMD_CABLE,
+    CMD_CONTRACT,
+    CMD_SETTLED,
+    CMD_OFFERS,
+    CMD_CABLE,
     CMD_CELSIUS,
-    CMD_METER_VOLTS, CMD_METER_AMPS, CMD_METER_WATTS, CMD_METER_POWER_FACTOR,
+    CMD_METER_VOLTS,
+    CMD_METER_AMPS,
+    CMD_METER_WATTS,
+    CMD_METER_POWER_FACTOR,
     COMMANDS
 };
 

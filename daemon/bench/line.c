@@ -86,7 +86,8 @@ static enum line_event end_with(struct line *line, enum line_event event)
     return event;
 }
 
-/* An off that is under way isn't stopped by anything that is heard; on a line that is unknown anyway nothing is news. */
+/* An off that is under way isn't stopped by anything that is heard; on a line that is unknown anyway nothing is news.
+ */
 static enum line_event astray(struct line *line)
 {
     bool off_goes_on = line->phase == LINE_BUSY && !line->expects;
@@ -255,7 +256,8 @@ static bool is_echo(struct line *line, const char *text)
 {
     if (!manner(line)->echo || !text[0])
         return false;
-    bool out = line->asked_us != NEVER_US && (line->tx_len == 0 || line->riding); /* else it's the echo of the same text said before */
+    bool out = line->asked_us != NEVER_US &&
+               (line->tx_len == 0 || line->riding); /* else it's the echo of the same text said before */
     if (line->phase == LINE_BUSY && out && strcmp(text, line->said) == 0) {
         line->echo_seen = true;
         return true;
@@ -265,7 +267,8 @@ static bool is_echo(struct line *line, const char *text)
 
 static enum line_event text_in_resync(struct line *line, bool whole, int64_t now_us)
 {
-    bool wanted = whole && line->phase == LINE_BUSY && line->asked_us != NEVER_US && line->want[0] && strcmp(line->rx, line->want) == 0;
+    bool wanted = whole && line->phase == LINE_BUSY && line->asked_us != NEVER_US && line->want[0] &&
+                  strcmp(line->rx, line->want) == 0;
     size_t len = line->rx_len;
     clear_rx(line);
     if (!wanted)
@@ -286,8 +289,8 @@ static enum line_event text_heard(struct line *line, int64_t now_us)
         clear_rx(line);
         return line->phase == LINE_BUSY && line->echo_seen && !line->expects ? end_with(line, LINE_DONE) : LINE_NOTHING;
     }
-    if (line->phase != LINE_BUSY || !line->expects || line->asked_us == NEVER_US || (line->tx_len && !line->riding) || (manner(line)->echo && !line->echo_seen) ||
-        (line->paced && now_us < line->early_us))
+    if (line->phase != LINE_BUSY || !line->expects || line->asked_us == NEVER_US || (line->tx_len && !line->riding) ||
+        (manner(line)->echo && !line->echo_seen) || (line->paced && now_us < line->early_us))
         return astray(line);
     memcpy(line->answer, line->rx, line->rx_len + 1);
     return end_with(line, LINE_ANSWERED);
@@ -296,7 +299,8 @@ static enum line_event text_heard(struct line *line, int64_t now_us)
 /* Bytes while nothing is asked can't be an answer. Echoes may still come; they are judged when they are whole. */
 static bool nobody_asked(const struct line *line)
 {
-    return !line->resyncing && !manner(line)->echo && (line->phase == LINE_FREE || line->asked_us == NEVER_US || !line->expects);
+    return !line->resyncing && !manner(line)->echo &&
+           (line->phase == LINE_FREE || line->asked_us == NEVER_US || !line->expects);
 }
 
 enum line_event line_hear(struct line *line, unsigned char byte, int64_t now_us)

@@ -1,4 +1,5 @@
-/* The slow look: is the input as ordered, has a protection tripped, was the instrument switched off and on. Costs under a hundredth of the line. */
+/* The slow look: is the input as ordered, has a protection tripped, was the instrument switched off and on. Costs under
+ * a hundredth of the line. */
 #include "daemon/bench/machine.h"
 
 #include "daemon/bench/answer.h"
@@ -8,7 +9,11 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { LOOK_EACH_US = 2000000, LOOK_AT_LEAST_EACH_US = 10000000, LOOK_SHARE = 120 /* of the line's time: one part of so many */ };
+enum {
+    LOOK_EACH_US = 2000000,
+    LOOK_AT_LEAST_EACH_US = 10000000,
+    LOOK_SHARE = 120 /* of the line's time: one part of so many */
+};
 
 static const struct dialect *dialect_for(const struct bench *bench, const struct unit *unit)
 {
@@ -65,8 +70,8 @@ static bool say_look(struct bench *bench, struct address *address, struct unit *
     unit->look_due_us = now_us + LOOK_EACH_US;
     if (unit->look == LOOKS)
         return false;
-    return say_form(bench, address, TASK_LOOK, unit->instrument, (int)(unit - bench->units), look_form(bench, unit, unit->look), NULL, unit->look != LOOK_CLEAR,
-                    now_us);
+    return say_form(bench, address, TASK_LOOK, unit->instrument, (int)(unit - bench->units),
+                    look_form(bench, unit, unit->look), NULL, unit->look != LOOK_CLEAR, now_us);
 }
 
 bool look_schedule(struct bench *bench, struct address *address, int64_t now_us)
@@ -74,7 +79,8 @@ bool look_schedule(struct bench *bench, struct address *address, int64_t now_us)
     for (size_t u = 0; u < bench->units_len; u++) {
         struct unit *unit = &bench->units[u];
         const struct instrument *instrument = &bench->instruments[unit->instrument];
-        if (address_of(bench, unit->instrument) != address || !instrument->identified || instrument->up_step >= 0 || unit->off != OFF_NONE)
+        if (address_of(bench, unit->instrument) != address || !instrument->identified || instrument->up_step >= 0 ||
+            unit->off != OFF_NONE)
             continue;
         if (now_us >= unit->look_due_us && say_look(bench, address, unit, now_us))
             return true;
@@ -83,7 +89,8 @@ bool look_schedule(struct bench *bench, struct address *address, int64_t now_us)
     return false;
 }
 
-/* The next look so much later that looking costs its share only, but not so late that the load's own time-out strikes. */
+/* The next look so much later that looking costs its share only, but not so late that the load's own time-out strikes.
+ */
 static void look_next(struct bench *bench, struct unit *unit, int64_t now_us)
 {
     const struct line *line = &address_of(bench, unit->instrument)->line;
@@ -91,7 +98,9 @@ static void look_next(struct bench *bench, struct unit *unit, int64_t now_us)
     for (size_t u = 0; u < bench->units_len; u++)
         units += address_of(bench, bench->units[u].instrument) == address_of(bench, unit->instrument);
     int64_t period_us = (now_us - line->said_us) * LOOK_SHARE * units;
-    period_us = period_us < LOOK_EACH_US ? LOOK_EACH_US : period_us > LOOK_AT_LEAST_EACH_US ? LOOK_AT_LEAST_EACH_US : period_us;
+    period_us = period_us < LOOK_EACH_US            ? LOOK_EACH_US
+                : period_us > LOOK_AT_LEAST_EACH_US ? LOOK_AT_LEAST_EACH_US
+                                                    : period_us;
     if (timeout_us > 0 && period_us > timeout_us / 3)
         period_us = timeout_us / 3;
     unit->look_due_us = now_us + period_us;
@@ -101,10 +110,11 @@ static void look_next(struct bench *bench, struct unit *unit, int64_t now_us)
 
 static void say_found_off(struct bench *bench, struct unit *unit, const char *why, int64_t now_us)
 {
-    enum severity severity = dialect_for(bench, unit)->role == AS_MAINS ? SEVERITY_ABORT : SEVERITY_TRIP;
-    emit_finding(bench, FINDING_INPUT_OFF, severity, unit->port, now_us, "%s was found off though it was ordered on%s", name_of(bench, unit), why);
+    bool load = dialect_for(bench, unit)->role == AS_LOAD;
+    emit_finding(bench, load ? FINDING_INPUT_OFF : FINDING_INSTRUMENT_DISAGREES, load ? SEVERITY_TRIP : SEVERITY_ABORT,
+                 unit->port, now_us, "%s was found off though it was ordered on%s", name_of(bench, unit), why);
     unit->found_off = false;
-    if (dialect_for(bench, unit)->role == AS_LOAD)
+    if (load)
         off_wanted(unit, now_us); /* so that it stays what it is now */
     else
         unit->ordered_on = false;
@@ -128,7 +138,8 @@ static void found_on(struct bench *bench, struct unit *unit, int64_t now_us)
     unit->input_on = unit->input_known = true;
     if (dialect_for(bench, unit)->role == AS_MAINS && !unit->off_ordered)
         return;
-    emit_finding(bench, FINDING_INPUT_ON, SEVERITY_ABORT, unit->port, now_us, "%s was found on though it was ordered off; it is turned off again", name_of(bench, unit));
+    emit_finding(bench, FINDING_INPUT_ON, SEVERITY_ABORT, unit->port, now_us,
+                 "%s was found on though it was ordered off; it is turned off again", name_of(bench, unit));
     unit->off = OFF_NONE;
     off_wanted(unit, now_us);
 }
@@ -162,7 +173,8 @@ static bool see_trips(struct bench *bench, struct unit *unit, const char *answer
     if (unit->found_off || (tripped && unit->ordered_on))
         say_found_off(bench, unit, why, now_us);
     else if (tripped)
-        emit_finding(bench, FINDING_INPUT_OFF, SEVERITY_NOTE, unit->port, now_us, "%s is off%s", name_of(bench, unit), why);
+        emit_finding(bench, FINDING_INPUT_OFF, SEVERITY_NOTE, unit->port, now_us, "%s is off%s", name_of(bench, unit),
+                     why);
     unit->trips_due = false;
     if (tripped) { /* latched: it would refuse the next input-on */
         unit->look = LOOK_CLEAR;
@@ -176,7 +188,9 @@ static void say_restarted(struct bench *bench, struct unit *unit, const char *ho
     char name[NAME_SIZE];
     snprintf(name, sizeof name, "%s", name_of(bench, unit));
     emit_finding(bench, FINDING_INSTRUMENT_DISAGREES, SEVERITY_ABORT, unit->port, now_us,
-                 "%s was switched off and on again (%s): its settings and protections are lost; it is turned off and set up anew", name, how);
+                 "%s was switched off and on again (%s): its settings and protections are lost; it is turned off and "
+                 "set up anew",
+                 name, how);
     up_restart(bench, unit->instrument, now_us);
 }
 
@@ -210,8 +224,9 @@ static bool see_channel(struct bench *bench, struct unit *unit, const char *answ
     if (said == unit->number)
         return true;
     emit_finding(bench, FINDING_INSTRUMENT_DISAGREES, SEVERITY_TRIP, unit->port, now_us,
-                 "somebody selected channel %lld at %s: readings since the last look may be that channel's; from now on each query states channel %d", said,
-                 name_of(bench, unit), unit->number);
+                 "somebody selected channel %lld at %s: readings since the last look may be that channel's; from now "
+                 "on each query states channel %d",
+                 said, name_of(bench, unit), unit->number);
     instrument->left_out = false;
     sample_prepare(bench, unit->instrument);
     return true;
@@ -220,7 +235,8 @@ static bool see_channel(struct bench *bench, struct unit *unit, const char *answ
 bool look_answered(struct bench *bench, struct unit *unit, const char *answer, int64_t now_us)
 {
     static bool (*const see[LOOKS])(struct bench *, struct unit *, const char *, int64_t) = {
-        [LOOK_STATE] = see_state, [LOOK_TRIPS] = see_trips, [LOOK_POWER] = see_power, [LOOK_SETTING] = see_setting, [LOOK_CHANNEL] = see_channel,
+        [LOOK_STATE] = see_state,     [LOOK_TRIPS] = see_trips,     [LOOK_POWER] = see_power,
+        [LOOK_SETTING] = see_setting, [LOOK_CHANNEL] = see_channel,
     };
     look_next(bench, unit, now_us);
     return !see[unit->look] || see[unit->look](bench, unit, answer, now_us);

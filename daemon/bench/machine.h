@@ -1,6 +1,6 @@
 /*
- * The inside of a bench, shared by the files of this room. An *address* is a line with the instruments behind it; a *unit* is one thing
- * that orders go to: a load channel, a selector channel, the mains output.
+ * The inside of a bench, shared by the files of this room. An *address* is a line with the instruments behind it; a
+ * *unit* is one thing that orders go to: a load channel, a selector channel, the mains output.
  */
 #ifndef BRUNT_BENCH_MACHINE_H
 #define BRUNT_BENCH_MACHINE_H
@@ -12,13 +12,28 @@
 
 enum { UNITS_MAX = 32, ORDERS_MAX = 8, RING = 128, TRIES_MAX = 3 };
 
-enum task { TASK_NONE, TASK_OFF, TASK_OFF_READ, TASK_SYNC, TASK_UP, TASK_ORDER, TASK_LOOK, TASK_CHECK, TASK_SAMPLE, TASK_CELSIUS };
+enum task {
+    TASK_NONE,
+    TASK_OFF,
+    TASK_OFF_READ,
+    TASK_SYNC,
+    TASK_UP,
+    TASK_ORDER,
+    TASK_LOOK,
+    TASK_CHECK,
+    TASK_SAMPLE,
+    TASK_CELSIUS
+};
 
 enum off_step { OFF_NONE, OFF_SEND, OFF_READ };
 
 enum look { LOOK_STATE, LOOK_TRIPS, LOOK_POWER, LOOK_SETTING, LOOK_CHANNEL, LOOK_CLEAR /* trips */, LOOKS };
 
-enum sample_kind { SAMPLE_JOINED /* two queries in one message */, SAMPLE_BOTH /* a query of its own for both */, SAMPLE_SPLIT };
+enum sample_kind {
+    SAMPLE_JOINED /* two queries in one message */,
+    SAMPLE_BOTH /* a query of its own for both */,
+    SAMPLE_SPLIT
+};
 
 struct job { /* the order at the front of a unit's queue, step by step */
     int step, tries;
@@ -67,12 +82,12 @@ struct unit {
 struct instrument {
     int address;
     bool identified, ever_identified;
-    int up_step, up_tries;   /* up_step -1: all done */
-    bool up_half;            /* the setting is out, its read-back comes next */
+    int up_step, up_tries; /* up_step -1: all done */
+    bool up_half;          /* the setting is out, its read-back comes next */
     int64_t up_not_before_us;
     char identity[SENTENCE_SIZE], heard[SENTENCE_SIZE] /* once; it must say the same twice */, trouble[SENTENCE_SIZE];
     bool protections_set, timeout_set;
-    bool left_out;           /* measuring queries need no channel number: the only one used is the one it takes */
+    bool left_out; /* measuring queries need no channel number: the only one used is the one it takes */
     int64_t answered_us;
     uint64_t answers, timeouts, resyncs, garbage;
     int64_t celsius_due_us;
@@ -91,7 +106,7 @@ struct address {
     size_t turn;
     double asked_set_point; /* what was acknowledged when the sample was asked */
     bool asked_input_on;
-    int asked_step;          /* of a pair: the answer to a step that was given up counts for nothing */
+    int asked_step; /* of a pair: the answer to a step that was given up counts for nothing */
     enum load_mode asked_mode;
 };
 
@@ -136,17 +151,19 @@ uint64_t bench_random(struct bench *bench);
 void emit_reading(struct bench *bench, const struct reading *reading);
 void emit_outcome(struct bench *bench, const struct outcome *outcome);
 /* since_us = at_us = now; numbers NAN. */
-void emit_finding(struct bench *bench, enum finding_kind kind, enum severity severity, int port, int64_t now_us, const char *format, ...)
-    __attribute__((format(printf, 6, 7)));
+void emit_finding(struct bench *bench, enum finding_kind kind, enum severity severity, int port, int64_t now_us,
+                  const char *format, ...) __attribute__((format(printf, 6, 7)));
 
 /* Puts a message on the free line for a task. false: longer than the instrument takes. */
-bool say(struct bench *bench, struct address *address, enum task task, int instrument, int unit, const char *text, bool expects, int64_t now_us);
+bool say(struct bench *bench, struct address *address, enum task task, int instrument, int unit, const char *text,
+         bool expects, int64_t now_us);
 /* A template said with the unit's channel; value NULL: none. */
-bool say_form(struct bench *bench, struct address *address, enum task task, int instrument, int unit, const char *form, const char *value, bool expects,
-              int64_t now_us);
-/* A setting together with its read-back where the dialect can join them, else alone. *ret_joined: an answer will come. */
-bool say_setting(struct bench *bench, struct address *address, enum task task, int instrument, int unit, const char *send, const char *query,
-                 const char *value, bool *ret_joined, int64_t now_us);
+bool say_form(struct bench *bench, struct address *address, enum task task, int instrument, int unit, const char *form,
+              const char *value, bool expects, int64_t now_us);
+/* A setting together with its read-back where the dialect can join them, else alone. *ret_joined: an answer will come.
+ */
+bool say_setting(struct bench *bench, struct address *address, enum task task, int instrument, int unit,
+                 const char *send, const char *query, const char *value, bool *ret_joined, int64_t now_us);
 /* A read-back is what was sent, as far as decimals and resolution go. */
 bool near_enough(const struct command *command, double sent, double said);
 /* Something will be due at that time on this address. */
@@ -181,9 +198,9 @@ void off_judge_amps(struct bench *bench, struct unit *unit, double amps, int64_t
 
 void up_restart(struct bench *bench, int instrument, int64_t now_us);
 bool up_schedule(struct bench *bench, struct address *address, int64_t now_us);
-void up_done(struct bench *bench, int instrument, int64_t now_us);                       /* message without answer is out */
+void up_done(struct bench *bench, int instrument, int64_t now_us); /* message without answer is out */
 bool up_answered(struct bench *bench, int instrument, const char *answer, int64_t now_us); /* false: not in form */
-void up_failed(struct bench *bench, int instrument, int64_t now_us);                      /* time-out */
+void up_failed(struct bench *bench, int instrument, int64_t now_us);                       /* time-out */
 
 /* ---- orders.c ---- */
 
@@ -193,13 +210,24 @@ bool order_answered(struct bench *bench, struct unit *unit, const char *answer, 
 void order_failed(struct bench *bench, struct unit *unit, int64_t now_us);
 /* All orders of the unit end in `state`. */
 void orders_end(struct bench *bench, struct unit *unit, int64_t now_us, const char *why);
-void order_finish(struct bench *bench, struct unit *unit, enum outcome_state state, enum selection_proof proof, double value, int64_t now_us, const char *format,
-                  ...) __attribute__((format(printf, 7, 8)));
+void order_finish(struct bench *bench, struct unit *unit, enum outcome_state state, enum selection_proof proof,
+                  double value, int64_t now_us, const char *format, ...) __attribute__((format(printf, 7, 8)));
 
 /* ---- order_steps.c ---- */
 
-enum say_result { SAY_SAID, SAY_SKIP /* nothing to say in this step */, SAY_WAIT, SAY_ENDED /* the order is finished */ };
-enum hear_result { HEAR_NEXT, HEAR_AGAIN, HEAR_REFUSED /* job.note says what; errors are read, then it fails */, HEAR_ENDED, HEAR_WRONG };
+enum say_result {
+    SAY_SAID,
+    SAY_SKIP /* nothing to say in this step */,
+    SAY_WAIT,
+    SAY_ENDED /* the order is finished */
+};
+enum hear_result {
+    HEAR_NEXT,
+    HEAR_AGAIN,
+    HEAR_REFUSED /* job.note says what; errors are read, then it fails */,
+    HEAR_ENDED,
+    HEAR_WRONG
+};
 
 struct order_step {
     enum say_result (*say)(struct bench *bench, struct address *address, struct unit *unit, int64_t now_us);
@@ -213,7 +241,8 @@ extern const struct order_step order_steps[ORDER_KINDS][ORDER_STEPS_MAX];
 /* ---- words.c ---- */
 
 bool trips_describe(const struct dialect *dialect, long long bits, char *to, size_t size);
-int error_text(const struct dialect *dialect, const char *answer, char *to, size_t size); /* 1: an error; 0: none; -1: not in form */
+int error_text(const struct dialect *dialect, const char *answer, char *to,
+               size_t size); /* 1: an error; 0: none; -1: not in form */
 
 /* ---- look.c ---- */
 
@@ -224,11 +253,12 @@ void look_done(struct bench *bench, struct unit *unit, int64_t now_us);
 
 /* ---- sample.c ---- */
 
-void sample_prepare(struct bench *bench, int instrument); /* composes the shortest messages */
+void sample_prepare(struct bench *bench, int instrument);   /* composes the shortest messages */
 void sample_leave_out(struct bench *bench, int instrument); /* the channel's number, where that is safe; composes too */
 bool sample_schedule(struct bench *bench, struct address *address, int64_t now_us);
 bool check_schedule(struct bench *bench, struct address *address, int64_t now_us);
-bool sample_answered(struct bench *bench, struct unit *unit, const char *answer, int64_t asked_us, int64_t now_us, bool check);
+bool sample_answered(struct bench *bench, struct unit *unit, const char *answer, int64_t asked_us, int64_t now_us,
+                     bool check);
 bool celsius_schedule(struct bench *bench, struct address *address, int64_t now_us);
 bool celsius_answered(struct bench *bench, int instrument, const char *answer, int64_t now_us);
 void sample_restart(struct unit *unit);

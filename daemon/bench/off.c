@@ -1,4 +1,5 @@
-/* The way off: at once, again after whatever was pending, read back until confirmed, and at last judged by the current itself. */
+/* The way off: at once, again after whatever was pending, read back until confirmed, and at last judged by the current
+ * itself. */
 #include "daemon/bench/machine.h"
 
 #include "daemon/base/text.h"
@@ -57,10 +58,15 @@ void off_clock(struct unit *unit, int64_t now_us)
     unit->check_us = now_us + CURRENT_GONE_MS * US_PER_MS;
 }
 
-static void off_outcomes(struct bench *bench, struct unit *unit, enum outcome_state state, int64_t now_us, const char *text)
+static void off_outcomes(struct bench *bench, struct unit *unit, enum outcome_state state, int64_t now_us,
+                         const char *text)
 {
-    struct outcome outcome = {.at_us = now_us, .kind = unit->port >= 0 ? ORDER_LOAD_OFF : ORDER_MAINS_OFF, .port = unit->port, .contract = -1,
-                              .state = state, .value = state == OUTCOME_DONE ? 0.0 : NAN};
+    struct outcome outcome = {.at_us = now_us,
+                              .kind = unit->port >= 0 ? ORDER_LOAD_OFF : ORDER_MAINS_OFF,
+                              .port = unit->port,
+                              .contract = -1,
+                              .state = state,
+                              .value = state == OUTCOME_DONE ? 0.0 : NAN};
     text_cut(outcome.text, sizeof outcome.text, text);
     for (; unit->off_asked > 0; unit->off_asked--)
         emit_outcome(bench, &outcome);
@@ -133,7 +139,8 @@ static void settle_off(struct bench *bench, struct unit *unit, enum outcome_stat
     unit->stays_on_said = unit->stays_on_said && state != OUTCOME_DONE;
     unit->trips_due = true;
     unit->look_due_us = now_us;
-    off_outcomes(bench, unit, state, now_us, state == OUTCOME_DONE ? "" : "off was sent; this instrument can't be asked whether it is");
+    off_outcomes(bench, unit, state, now_us,
+                 state == OUTCOME_DONE ? "" : "off was sent; this instrument can't be asked whether it is");
 }
 
 static void sent_to(struct bench *bench, struct unit *unit, int64_t now_us)
@@ -161,15 +168,18 @@ bool off_read_schedule(struct bench *bench, struct address *address, int64_t now
     for (size_t u = 0; u < bench->units_len; u++) {
         struct unit *unit = &bench->units[u];
         const struct dialect *dialect = dialect_of(bench, unit->instrument);
-        if (address_of(bench, unit->instrument) != address || unit->off != OFF_READ || !bench->instruments[unit->instrument].identified)
+        if (address_of(bench, unit->instrument) != address || unit->off != OFF_READ ||
+            !bench->instruments[unit->instrument].identified)
             continue;
-        if (say_form(bench, address, TASK_OFF_READ, unit->instrument, (int)u, dialect->toggle.query, NULL, true, now_us))
+        if (say_form(bench, address, TASK_OFF_READ, unit->instrument, (int)u, dialect->toggle.query, NULL, true,
+                     now_us))
             return true;
     }
     return false;
 }
 
-/* A load that can't be turned off: what feeds the supply goes instead. What became of it is told in a word for the finding. */
+/* A load that can't be turned off: what feeds the supply goes instead. What became of it is told in a word for the
+ * finding. */
 static const char *cut_mains(struct bench *bench, const struct unit *load, int64_t now_us)
 {
     if (bench->mains_unit < 0 || &bench->units[bench->mains_unit] == load)
@@ -189,8 +199,9 @@ static void still_on(struct bench *bench, struct unit *unit, int64_t now_us)
     if (now_us - unit->off_since_us < STAYS_ON_MS * US_PER_MS || unit->stays_on_said)
         return;
     unit->stays_on_said = true;
-    emit_finding(bench, FINDING_INPUT_ON, SEVERITY_ABORT, unit->port, now_us, "%s says it is on %.1f s after it was turned off; %s",
-                 instrument_name(bench, unit->instrument), (double)(now_us - unit->off_since_us) / US_PER_S, cut_mains(bench, unit, now_us));
+    emit_finding(bench, FINDING_INPUT_ON, SEVERITY_ABORT, unit->port, now_us,
+                 "%s says it is on %.1f s after it was turned off; %s", instrument_name(bench, unit->instrument),
+                 (double)(now_us - unit->off_since_us) / US_PER_S, cut_mains(bench, unit, now_us));
     off_outcomes(bench, unit, OUTCOME_FAILED, now_us, "it says that it is still on; off is repeated");
 }
 
@@ -229,9 +240,11 @@ void off_judge_amps(struct bench *bench, struct unit *unit, double amps, int64_t
         return;
     }
     if (unit->current_seen && !unit->stays_on_said) { /* one noisy answer decides nothing but a second look */
-        emit_finding(bench, FINDING_INPUT_ON, SEVERITY_ABORT, unit->port, now_us,
-                     "%s still draws %.3f A %.1f s after it was turned off, more than %.3f A (2 %% of max_amps, bench file); %s",
-                     instrument_name(bench, unit->instrument), amps, (double)(now_us - unit->off_since_us) / US_PER_S, limit, cut_mains(bench, unit, now_us));
+        emit_finding(
+            bench, FINDING_INPUT_ON, SEVERITY_ABORT, unit->port, now_us,
+            "%s still draws %.3f A %.1f s after it was turned off, more than %.3f A (2 %% of max_amps, bench file); %s",
+            instrument_name(bench, unit->instrument), amps, (double)(now_us - unit->off_since_us) / US_PER_S, limit,
+            cut_mains(bench, unit, now_us));
         unit->stays_on_said = true;
     }
     off_wanted(unit, unit->off_since_us);
@@ -257,7 +270,8 @@ static bool recipe_of(const struct bench *bench, const struct unit *unit, struct
     const struct dialect *dialect = dialect_of(bench, unit->instrument);
     const char *end = message_end(dialect);
     char text[MESSAGE_SIZE];
-    *ret = (struct off_recipe){.line = bench->instruments[unit->instrument].address, .mains = dialect->role == AS_MAINS};
+    *ret =
+        (struct off_recipe){.line = bench->instruments[unit->instrument].address, .mains = dialect->role == AS_MAINS};
     if (unit->port >= 0 && unit->number != 1) {
         text_cut(ret->name, sizeof ret->name - 4, instrument_name(bench, unit->instrument));
         text_add(ret->name, sizeof ret->name, ":%d", unit->number);
@@ -265,12 +279,14 @@ static bool recipe_of(const struct bench *bench, const struct unit *unit, struct
         text_copy(ret->name, sizeof ret->name, instrument_name(bench, unit->instrument));
     }
     ret->spoil_len = put_bytes(ret->spoil, sizeof ret->spoil, dialect->line.spoil, end);
-    if (!message_fill(text, sizeof text, dialect->toggle.off_all[0] ? dialect->toggle.off_all : dialect->toggle.off, unit->number, NULL))
+    if (!message_fill(text, sizeof text, dialect->toggle.off_all[0] ? dialect->toggle.off_all : dialect->toggle.off,
+                      unit->number, NULL))
         return false;
     ret->off_len = put_bytes(ret->off, sizeof ret->off, text, end);
     if (dialect->toggle.query[0] && message_fill(text, sizeof text, dialect->toggle.query, unit->number, NULL))
         ret->query_len = put_bytes(ret->query, sizeof ret->query, text, end);
-    ret->answer_off_len = ret->query_len ? put_bytes(ret->answer_off, sizeof ret->answer_off, dialect->toggle.answer_off, "") : 0;
+    ret->answer_off_len =
+        ret->query_len ? put_bytes(ret->answer_off, sizeof ret->answer_off, dialect->toggle.answer_off, "") : 0;
     return ret->off_len > 0;
 }
 

@@ -21,42 +21,48 @@ static int index_of(const struct bench *bench, const struct unit *unit)
     return (int)(unit - bench->units);
 }
 
-static enum say_result ask(struct bench *bench, struct address *address, struct unit *unit, const char *form, const char *value, int64_t now_us)
+static enum say_result ask(struct bench *bench, struct address *address, struct unit *unit, const char *form,
+                           const char *value, int64_t now_us)
 {
     if (!form[0])
         return SAY_SKIP;
     if (say_form(bench, address, TASK_ORDER, unit->instrument, index_of(bench, unit), form, value, true, now_us))
         return SAY_SAID;
-    order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us, "\"%s\" is longer than the dialect's longest_message", form);
+    order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us,
+                 "\"%s\" is longer than the dialect's longest_message", form);
     return SAY_ENDED;
 }
 
 /* A setting and its read-back; without a query the setting alone. */
-static enum say_result set(struct bench *bench, struct address *address, struct unit *unit, const char *send, const char *query, const char *value,
-                           int64_t now_us)
+static enum say_result set(struct bench *bench, struct address *address, struct unit *unit, const char *send,
+                           const char *query, const char *value, int64_t now_us)
 {
     bool joined;
     if (unit->job.half)
         return ask(bench, address, unit, query, NULL, now_us);
-    if (say_setting(bench, address, TASK_ORDER, unit->instrument, index_of(bench, unit), send, query, value, &joined, now_us))
+    if (say_setting(bench, address, TASK_ORDER, unit->instrument, index_of(bench, unit), send, query, value, &joined,
+                    now_us))
         return SAY_SAID;
-    order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us, "\"%s\" is longer than the dialect's longest_message", send);
+    order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us,
+                 "\"%s\" is longer than the dialect's longest_message", send);
     return SAY_ENDED;
 }
 
-static enum say_result set_number(struct bench *bench, struct address *address, struct unit *unit, const struct command *command, double value,
-                                  int64_t now_us)
+static enum say_result set_number(struct bench *bench, struct address *address, struct unit *unit,
+                                  const struct command *command, double value, int64_t now_us)
 {
     char text[WORD_SIZE];
     if (!(value >= command->low && value <= command->high) || !message_number(text, sizeof text, command, value)) {
-        order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us, "%s takes no set-point of %g (dialect %s: %g to %g)",
-                     instrument_name(bench, unit->instrument), value, dialect_for(bench, unit)->name, command->low, command->high);
+        order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us,
+                     "%s takes no set-point of %g (dialect %s: %g to %g)", instrument_name(bench, unit->instrument),
+                     value, dialect_for(bench, unit)->name, command->low, command->high);
         return SAY_ENDED;
     }
     return set(bench, address, unit, command->send, command->query, text, now_us);
 }
 
-static enum hear_result hear_number(struct bench *bench, struct unit *unit, const struct command *command, double sent, const char *what, const char *answer)
+static enum hear_result hear_number(struct bench *bench, struct unit *unit, const struct command *command, double sent,
+                                    const char *what, const char *answer)
 {
     double said = NAN;
     if (answer_number(dialect_for(bench, unit), command, answer, strlen(answer), &said) != ANSWER_NUMBER)
@@ -86,9 +92,10 @@ static enum say_result say_mode_off(struct bench *bench, struct address *address
 {
     const struct order *order = &unit->orders[0];
     const struct dialect *dialect = dialect_for(bench, unit);
-    if (!can_send(&dialect->commands[CMD_CURRENT + (int)order->mode]) || (!dialect->mode_send[0] && order->mode != LOAD_CURRENT)) {
-        order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us, "%s has no %s mode (dialect %s)", instrument_name(bench, unit->instrument),
-                     load_mode_name(order->mode), dialect->name);
+    if (!can_send(&dialect->commands[CMD_CURRENT + (int)order->mode]) ||
+        (!dialect->mode_send[0] && order->mode != LOAD_CURRENT)) {
+        order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us, "%s has no %s mode (dialect %s)",
+                     instrument_name(bench, unit->instrument), load_mode_name(order->mode), dialect->name);
         return SAY_ENDED;
     }
     if (mode_stands(bench, unit) || off_for_sure(bench, unit))
@@ -108,7 +115,8 @@ static enum say_result say_mode(struct bench *bench, struct address *address, st
         return SAY_WAIT;
     }
     unit->mode_known = false;
-    return set(bench, address, unit, dialect->mode_send, dialect->mode_query, dialect->mode_word[unit->orders[0].mode], now_us);
+    return set(bench, address, unit, dialect->mode_send, dialect->mode_query, dialect->mode_word[unit->orders[0].mode],
+               now_us);
 }
 
 static enum hear_result hear_mode(struct bench *bench, struct unit *unit, const char *answer, int64_t now_us)
@@ -138,7 +146,8 @@ static enum say_result say_set_point(struct bench *bench, struct address *addres
     if (unit->job.half && !can_ask(command)) {
         unit->mode = unit->orders[0].mode;
         unit->set_point = unit->orders[0].value;
-        order_finish(bench, unit, OUTCOME_UNCONFIRMED, PROOF_NONE, NAN, now_us, "%s", "the set-point can't be read back");
+        order_finish(bench, unit, OUTCOME_UNCONFIRMED, PROOF_NONE, NAN, now_us, "%s",
+                     "the set-point can't be read back");
         return SAY_ENDED;
     }
     return set_number(bench, address, unit, command, unit->orders[0].value, now_us);
@@ -146,7 +155,8 @@ static enum say_result say_set_point(struct bench *bench, struct address *addres
 
 static enum hear_result hear_set_point(struct bench *bench, struct unit *unit, const char *answer, int64_t now_us)
 {
-    enum hear_result heard = hear_number(bench, unit, set_point_command(bench, unit), unit->orders[0].value, load_mode_name(unit->orders[0].mode), answer);
+    enum hear_result heard = hear_number(bench, unit, set_point_command(bench, unit), unit->orders[0].value,
+                                         load_mode_name(unit->orders[0].mode), answer);
     if (heard != HEAR_NEXT)
         return heard;
     unit->mode = unit->orders[0].mode;
@@ -182,10 +192,12 @@ static enum say_result say_protect(struct bench *bench, struct address *address,
 
 static enum hear_result hear_protect(struct bench *bench, struct unit *unit, const char *answer, int64_t now_us)
 {
-    static const char *const names[] = {"an over-voltage limit (V)", "an over-current limit (A)", "an over-power limit (W)", "an under-voltage cut-off (V)"};
+    static const char *const names[] = {"an over-voltage limit (V)", "an over-current limit (A)",
+                                        "an over-power limit (W)", "an under-voltage cut-off (V)"};
     int step = unit->job.step;
     (void)now_us;
-    return hear_number(bench, unit, &dialect_for(bench, unit)->commands[CMD_OVER_VOLTS + step], protect_value(&unit->orders[0], step), names[step], answer);
+    return hear_number(bench, unit, &dialect_for(bench, unit)->commands[CMD_OVER_VOLTS + step],
+                       protect_value(&unit->orders[0], step), names[step], answer);
 }
 
 static void protect_finish(struct bench *bench, struct unit *unit, int64_t now_us)
@@ -199,7 +211,8 @@ static void protect_finish(struct bench *bench, struct unit *unit, int64_t now_u
     order_finish(bench, unit, incomplete ? OUTCOME_UNCONFIRMED : OUTCOME_DONE, PROOF_NONE, NAN, now_us, "%s", note);
 }
 
-static enum say_result say_protect_errors(struct bench *bench, struct address *address, struct unit *unit, int64_t now_us)
+static enum say_result say_protect_errors(struct bench *bench, struct address *address, struct unit *unit,
+                                          int64_t now_us)
 {
     enum say_result said = ask(bench, address, unit, dialect_for(bench, unit)->error_query, NULL, now_us);
     if (said != SAY_SKIP)
@@ -208,7 +221,8 @@ static enum say_result say_protect_errors(struct bench *bench, struct address *a
     return SAY_ENDED;
 }
 
-/* All limits have been read back by now: what the queue holds is older (spoil bytes leave an error each) and is read away. */
+/* All limits have been read back by now: what the queue holds is older (spoil bytes leave an error each) and is read
+ * away. */
 static enum hear_result hear_protect_errors(struct bench *bench, struct unit *unit, const char *answer, int64_t now_us)
 {
     enum { AT_MOST = 40 };
@@ -226,8 +240,10 @@ static enum hear_result hear_protect_errors(struct bench *bench, struct unit *un
 
 static enum say_result say_on(struct bench *bench, struct address *address, struct unit *unit, int64_t now_us)
 {
-    if (!say_form(bench, address, TASK_ORDER, unit->instrument, index_of(bench, unit), dialect_for(bench, unit)->toggle.on, NULL, false, now_us)) {
-        order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us, "%s", "the message is longer than the dialect's longest_message");
+    if (!say_form(bench, address, TASK_ORDER, unit->instrument, index_of(bench, unit),
+                  dialect_for(bench, unit)->toggle.on, NULL, false, now_us)) {
+        order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us, "%s",
+                     "the message is longer than the dialect's longest_message");
         return SAY_ENDED;
     }
     unit->ordered_on = true;
@@ -243,7 +259,8 @@ static enum say_result say_is_on(struct bench *bench, struct address *address, s
     if (said != SAY_SKIP)
         return said;
     unit->input_on = true;
-    order_finish(bench, unit, OUTCOME_UNCONFIRMED, PROOF_NONE, NAN, now_us, "%s", "on was sent; this instrument can't be asked whether it is");
+    order_finish(bench, unit, OUTCOME_UNCONFIRMED, PROOF_NONE, NAN, now_us, "%s",
+                 "on was sent; this instrument can't be asked whether it is");
     return SAY_ENDED;
 }
 
@@ -294,12 +311,15 @@ static enum say_result say_select(struct bench *bench, struct address *address, 
     const struct order *order = &unit->orders[0];
     bool fits = message_number(value, WORD_SIZE, command, order->volts);
     if (command->fields == 2 && order->amps > 0.0)
-        fits = fits && message_number(amps, sizeof amps, command, order->amps) && text_add(value, sizeof value, "%c%s", command->separator, amps);
+        fits = fits && message_number(amps, sizeof amps, command, order->amps) &&
+               text_add(value, sizeof value, "%c%s", command->separator, amps);
     unit->contract = -1;
     unit->job.give_up_us = now_us + dialect->contract_within_us;
-    if (fits && say_form(bench, address, TASK_ORDER, unit->instrument, index_of(bench, unit), command->send, value, false, now_us))
+    if (fits && say_form(bench, address, TASK_ORDER, unit->instrument, index_of(bench, unit), command->send, value,
+                         false, now_us))
         return SAY_SAID;
-    order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us, "%g V can't be put into the dialect's message", order->volts);
+    order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us, "%g V can't be put into the dialect's message",
+                 order->volts);
     return SAY_ENDED;
 }
 
@@ -346,10 +366,12 @@ static enum hear_result hear_contract(struct bench *bench, struct unit *unit, co
     if (close_to(said[0], order->volts) && (command->fields < 2 || !(order->amps > 0.0) || unit->job.amps_fit))
         return HEAR_NEXT;
     if (command->fields == 2)
-        snprintf(unit->job.note, sizeof unit->job.note, "asked for %g V %g A, the selector says that %g V %g A is in force", order->volts, order->amps,
+        snprintf(unit->job.note, sizeof unit->job.note,
+                 "asked for %g V %g A, the selector says that %g V %g A is in force", order->volts, order->amps,
                  said[0], said[1]);
     else
-        snprintf(unit->job.note, sizeof unit->job.note, "asked for %g V, the selector says that %g V is in force", order->volts, said[0]);
+        snprintf(unit->job.note, sizeof unit->job.note, "asked for %g V, the selector says that %g V is in force",
+                 order->volts, said[0]);
     return poll_again(unit, now_us, HEAR_REFUSED);
 }
 
@@ -371,11 +393,13 @@ static enum hear_result hear_offers(struct bench *bench, struct unit *unit, cons
         return HEAR_NEXT;
     for (const char *c = answer; *c; c++)
         count += *c == command->separator;
-    if (count % 3 || count > AT_MOST || answer_numbers(dialect, command, answer, command->separator, count, said) != ANSWER_NUMBER)
+    if (count % 3 || count > AT_MOST ||
+        answer_numbers(dialect, command, answer, command->separator, count, said) != ANSWER_NUMBER)
         return HEAR_WRONG;
     for (size_t i = 0; i < count; i += 3)
-        unit->job.offered = unit->job.offered ||
-                            (order->volts >= 0.98 * said[i] && order->volts <= 1.02 * said[i + 1] && order->amps <= 1.02 * said[i + 2]);
+        unit->job.offered =
+            unit->job.offered ||
+            (order->volts >= 0.98 * said[i] && order->volts <= 1.02 * said[i + 1] && order->amps <= 1.02 * said[i + 2]);
     return HEAR_NEXT;
 }
 
@@ -415,10 +439,11 @@ static enum say_result say_attach(struct bench *bench, struct address *address, 
     const char *form = unit->orders[0].kind == ORDER_ATTACH ? toggle->on : toggle->off;
     unit->contract = -1;
     unit->job.give_up_us = now_us + dialect_for(bench, unit)->contract_within_us;
-    if (form[0] && say_form(bench, address, TASK_ORDER, unit->instrument, index_of(bench, unit), form, NULL, false, now_us))
+    if (form[0] &&
+        say_form(bench, address, TASK_ORDER, unit->instrument, index_of(bench, unit), form, NULL, false, now_us))
         return SAY_SAID;
-    order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us, "%s can't attach or detach (dialect %s)", instrument_name(bench, unit->instrument),
-                 dialect_for(bench, unit)->name);
+    order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, NAN, now_us, "%s can't attach or detach (dialect %s)",
+                 instrument_name(bench, unit->instrument), dialect_for(bench, unit)->name);
     return SAY_ENDED;
 }
 
@@ -427,7 +452,8 @@ static enum say_result say_attached(struct bench *bench, struct address *address
     enum say_result said = ask(bench, address, unit, dialect_for(bench, unit)->toggle.query, NULL, now_us);
     if (said != SAY_SKIP)
         return said;
-    order_finish(bench, unit, OUTCOME_UNCONFIRMED, PROOF_NONE, NAN, now_us, "%s", "this selector can't be asked whether it is attached");
+    order_finish(bench, unit, OUTCOME_UNCONFIRMED, PROOF_NONE, NAN, now_us, "%s",
+                 "this selector can't be asked whether it is attached");
     return SAY_ENDED;
 }
 
@@ -441,18 +467,28 @@ static enum hear_result hear_attached(struct bench *bench, struct unit *unit, co
     }
     if (strcmp(answer, attach ? toggle->answer_off : toggle->answer_on) != 0)
         return HEAR_WRONG;
-    snprintf(unit->job.note, sizeof unit->job.note, "the selector says that it is still %s", attach ? "detached" : "attached");
+    snprintf(unit->job.note, sizeof unit->job.note, "the selector says that it is still %s",
+             attach ? "detached" : "attached");
     return poll_again(unit, now_us, HEAR_REFUSED);
 }
 
 const struct order_step order_steps[ORDER_KINDS][ORDER_STEPS_MAX] = {
-    [ORDER_LOAD_SET] = {{say_mode_off, NULL, false}, {say_mode, hear_mode, false}, {say_set_point, hear_set_point, false}},
-    [ORDER_LOAD_PROTECT] = {{say_protect, hear_protect, false}, {say_protect, hear_protect, false}, {say_protect, hear_protect, false},
-                            {say_protect, hear_protect, false}, {say_protect_errors, hear_protect_errors, false}},
+    [ORDER_LOAD_SET] = {{say_mode_off, NULL, false},
+                        {say_mode, hear_mode, false},
+                        {say_set_point, hear_set_point, false}},
+    [ORDER_LOAD_PROTECT] = {{say_protect, hear_protect, false},
+                            {say_protect, hear_protect, false},
+                            {say_protect, hear_protect, false},
+                            {say_protect, hear_protect, false},
+                            {say_protect_errors, hear_protect_errors, false}},
     [ORDER_LOAD_ON] = {{say_on, NULL, true}, {say_is_on, hear_is_on, false}, {say_why_off, hear_why_off, false}},
     [ORDER_MAINS_ON] = {{say_on, NULL, true}, {say_is_on, hear_is_on, false}, {say_why_off, hear_why_off, false}},
-    [ORDER_SELECT] = {{say_select, NULL, false}, {say_settled, hear_settled, false}, {say_contract, hear_contract, false}, {say_offers, hear_offers, false},
-                      {say_cable, hear_cable, false}, {say_selected, NULL, false}},
+    [ORDER_SELECT] = {{say_select, NULL, false},
+                      {say_settled, hear_settled, false},
+                      {say_contract, hear_contract, false},
+                      {say_offers, hear_offers, false},
+                      {say_cable, hear_cable, false},
+                      {say_selected, NULL, false}},
     [ORDER_DETACH] = {{say_attach, NULL, false}, {say_attached, hear_attached, false}},
     [ORDER_ATTACH] = {{say_attach, NULL, false}, {say_attached, hear_attached, false}},
 };

@@ -10,17 +10,22 @@
 
 enum { STEP_ERRORS = ORDER_STEPS_MAX }; /* behind all steps: why it was refused */
 
-static void emit(struct bench *bench, const struct order *order, enum outcome_state state, enum selection_proof proof, double value, int64_t now_us,
-                 const char *text)
+static void emit(struct bench *bench, const struct order *order, enum outcome_state state, enum selection_proof proof,
+                 double value, int64_t now_us, const char *text)
 {
-    struct outcome outcome = {.at_us = now_us, .kind = order->kind, .port = order->port, .contract = order->kind == ORDER_SELECT ? order->contract : -1,
-                              .state = state, .proof = proof, .value = value};
+    struct outcome outcome = {.at_us = now_us,
+                              .kind = order->kind,
+                              .port = order->port,
+                              .contract = order->kind == ORDER_SELECT ? order->contract : -1,
+                              .state = state,
+                              .proof = proof,
+                              .value = value};
     text_cut(outcome.text, sizeof outcome.text, text);
     emit_outcome(bench, &outcome);
 }
 
-void order_finish(struct bench *bench, struct unit *unit, enum outcome_state state, enum selection_proof proof, double value, int64_t now_us,
-                  const char *format, ...)
+void order_finish(struct bench *bench, struct unit *unit, enum outcome_state state, enum selection_proof proof,
+                  double value, int64_t now_us, const char *format, ...)
 {
     char text[2 * SENTENCE_SIZE];
     va_list args;
@@ -67,15 +72,15 @@ static void fail(struct bench *bench, struct unit *unit, int64_t now_us, const c
     text_cut(note, sizeof note, unit->job.note);
     if (on && unit->ordered_on)
         off_wanted(unit, now_us);
-    order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, unit->job.value, now_us, "%s: %s%s%s", instrument_name(bench, unit->instrument), note,
-                 error[0] ? "; it reports " : "", error);
+    order_finish(bench, unit, OUTCOME_FAILED, PROOF_NONE, unit->job.value, now_us, "%s: %s%s%s",
+                 instrument_name(bench, unit->instrument), note, error[0] ? "; it reports " : "", error);
 }
 
 static bool say_errors(struct bench *bench, struct address *address, struct unit *unit, int64_t now_us)
 {
     const struct dialect *dialect = dialect_of(bench, unit->instrument);
-    if (dialect->error_query[0] &&
-        say_form(bench, address, TASK_ORDER, unit->instrument, (int)(unit - bench->units), dialect->error_query, NULL, true, now_us))
+    if (dialect->error_query[0] && say_form(bench, address, TASK_ORDER, unit->instrument, (int)(unit - bench->units),
+                                            dialect->error_query, NULL, true, now_us))
         return true;
     fail(bench, unit, now_us, "");
     return false;
@@ -115,7 +120,8 @@ bool order_schedule(struct bench *bench, struct address *address, int64_t now_us
     size_t turn = address->turn++;
     for (size_t i = 0; i < bench->units_len; i++) {
         struct unit *unit = &bench->units[(turn + i) % bench->units_len];
-        if (address_of(bench, unit->instrument) == address && unit->off == OFF_NONE && say_steps(bench, address, unit, now_us))
+        if (address_of(bench, unit->instrument) == address && unit->off == OFF_NONE &&
+            say_steps(bench, address, unit, now_us))
             return true;
     }
     return false;
@@ -177,7 +183,8 @@ void order_failed(struct bench *bench, struct unit *unit, int64_t now_us)
     unit->job.half = false;
     if (++unit->job.tries < TRIES_MAX)
         return;
-    text_add(unit->job.note, sizeof unit->job.note, "%sno whole answer after %d tries", unit->job.note[0] ? "; " : "", TRIES_MAX);
+    text_add(unit->job.note, sizeof unit->job.note, "%sno whole answer after %d tries", unit->job.note[0] ? "; " : "",
+             TRIES_MAX);
     fail(bench, unit, now_us, "");
 }
 
@@ -195,7 +202,8 @@ static void enqueue(struct bench *bench, int u, const struct order *order, int64
     if (!address->up || !bench->instruments[unit->instrument].identified) {
         char why[SENTENCE_SIZE];
         snprintf(why, sizeof why, "%s isn't there: %.150s", instrument_name(bench, unit->instrument),
-                 bench->instruments[unit->instrument].trouble[0] ? bench->instruments[unit->instrument].trouble : "its line is lost or it isn't identified yet");
+                 bench->instruments[unit->instrument].trouble[0] ? bench->instruments[unit->instrument].trouble
+                                                                 : "its line is lost or it isn't identified yet");
         refuse(bench, order, now_us, why);
         return;
     }

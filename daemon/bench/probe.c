@@ -1,4 +1,5 @@
-/* Which dialect fits what stands at the other end? Spoil bytes and queries only: nothing is set, nothing is switched. */
+/* Which dialect fits what stands at the other end? Spoil bytes and queries only: nothing is set, nothing is switched.
+ */
 #include "daemon/bench/bench.h"
 
 #include "daemon/base/text.h"
@@ -29,8 +30,8 @@ struct bench_probe_machine {
     const struct dialect *dialects[PROBE_DIALECTS_MAX];
     size_t count;
     int baud;
-    size_t at;             /* dialect being tried */
-    int question;          /* -1: who are you */
+    size_t at;    /* dialect being tried */
+    int question; /* -1: who are you */
     bool begun, done, heard;
     struct line line;
     struct question questions[QUESTIONS_MAX];
@@ -48,19 +49,29 @@ static const struct {
     const char *what;
     bool needed;
 } asked_commands[] = {
-    {AS_LOAD, CMD_CURRENT, "current", true},          {AS_LOAD, CMD_VOLTAGE, "voltage", false},
-    {AS_LOAD, CMD_RESISTANCE, "resistance", false},   {AS_LOAD, CMD_VOLTS, "volts", true},
-    {AS_LOAD, CMD_AMPS, "amps", true},                {AS_LOAD, CMD_VOLTS_AND_AMPS, "volts_and_amps", false},
-    {AS_LOAD, CMD_OVER_VOLTS, "over_volts", false},   {AS_LOAD, CMD_OVER_AMPS, "over_amps", false},
-    {AS_LOAD, CMD_OVER_WATTS, "over_watts", false},   {AS_LOAD, CMD_UNDER_VOLTS, "under_volts", false},
+    {AS_LOAD, CMD_CURRENT, "current", true},
+    {AS_LOAD, CMD_VOLTAGE, "voltage", false},
+    {AS_LOAD, CMD_RESISTANCE, "resistance", false},
+    {AS_LOAD, CMD_VOLTS, "volts", true},
+    {AS_LOAD, CMD_AMPS, "amps", true},
+    {AS_LOAD, CMD_VOLTS_AND_AMPS, "volts_and_amps", false},
+    {AS_LOAD, CMD_OVER_VOLTS, "over_volts", false},
+    {AS_LOAD, CMD_OVER_AMPS, "over_amps", false},
+    {AS_LOAD, CMD_OVER_WATTS, "over_watts", false},
+    {AS_LOAD, CMD_UNDER_VOLTS, "under_volts", false},
     {AS_LOAD, CMD_COMMUNICATIONS_TIMEOUT, "communications_timeout", false},
-    {AS_SELECTOR, CMD_CONTRACT, "contract", true},    {AS_SELECTOR, CMD_SETTLED, "settled", false},
-    {AS_SELECTOR, CMD_CABLE, "cable", false},         {AS_THERMOMETER, CMD_CELSIUS, "celsius", true},
-    {AS_METER, CMD_METER_VOLTS, "meter_volts", false}, {AS_METER, CMD_METER_AMPS, "meter_amps", false},
-    {AS_METER, CMD_METER_WATTS, "meter_watts", true}, {AS_METER, CMD_METER_POWER_FACTOR, "meter_power_factor", false},
+    {AS_SELECTOR, CMD_CONTRACT, "contract", true},
+    {AS_SELECTOR, CMD_SETTLED, "settled", false},
+    {AS_SELECTOR, CMD_CABLE, "cable", false},
+    {AS_THERMOMETER, CMD_CELSIUS, "celsius", true},
+    {AS_METER, CMD_METER_VOLTS, "meter_volts", false},
+    {AS_METER, CMD_METER_AMPS, "meter_amps", false},
+    {AS_METER, CMD_METER_WATTS, "meter_watts", true},
+    {AS_METER, CMD_METER_POWER_FACTOR, "meter_power_factor", false},
 };
 
-static void add_question(struct bench_probe_machine *probe, const char *what, const char *form, const struct command *command, bool needed)
+static void add_question(struct bench_probe_machine *probe, const char *what, const char *form,
+                         const struct command *command, bool needed)
 {
     if (form[0] && probe->questions_len < QUESTIONS_MAX)
         probe->questions[probe->questions_len++] = (struct question){what, form, command, needed};
@@ -70,7 +81,8 @@ static void gather_questions(struct bench_probe_machine *probe)
 {
     const struct dialect *dialect = probe->dialects[probe->at];
     probe->questions_len = 0;
-    add_question(probe, "on or off", dialect->toggle.query, NULL, dialect->role == AS_LOAD || dialect->role == AS_MAINS);
+    add_question(probe, "on or off", dialect->toggle.query, NULL,
+                 dialect->role == AS_LOAD || dialect->role == AS_MAINS);
     for (size_t i = 0; i < sizeof asked_commands / sizeof asked_commands[0]; i++) {
         const struct command *command = &dialect->commands[asked_commands[i].id];
         if (asked_commands[i].role == dialect->role)
@@ -84,7 +96,8 @@ static void gather_questions(struct bench_probe_machine *probe)
 static bool word_fits(const struct dialect *dialect, const char *answer)
 {
     long long number;
-    return answer_integer(answer, &number) || strcmp(answer, dialect->toggle.answer_on) == 0 || strcmp(answer, dialect->toggle.answer_off) == 0;
+    return answer_integer(answer, &number) || strcmp(answer, dialect->toggle.answer_on) == 0 ||
+           strcmp(answer, dialect->toggle.answer_off) == 0;
 }
 
 static bool numbers_fit(const struct dialect *dialect, const struct command *command, const char *answer)
@@ -106,8 +119,8 @@ static bool identity_fits(const struct dialect *dialect, const char *answer)
 
 static bool same_talk(const struct dialect *a, const struct dialect *b)
 {
-    return a->line.message_end == b->line.message_end && a->line.answer_end == b->line.answer_end && a->line.echo == b->line.echo &&
-           strcmp(a->identity_query, b->identity_query) == 0;
+    return a->line.message_end == b->line.message_end && a->line.answer_end == b->line.answer_end &&
+           a->line.echo == b->line.echo && strcmp(a->identity_query, b->identity_query) == 0;
 }
 
 /* The same question in the same manners has stayed without answer before. */
@@ -240,7 +253,8 @@ static void handle(struct bench_probe_machine *probe, enum line_event event, int
 
 /* ---- outside ---- */
 
-struct bench_probe_machine *bench_probe_new(const struct dialect *const dialects[], size_t count, int baud, struct error *err)
+struct bench_probe_machine *bench_probe_new(const struct dialect *const dialects[], size_t count, int baud,
+                                            struct error *err)
 {
     if (count > PROBE_DIALECTS_MAX) {
         error_set(err, ERROR_FILE, "%zu dialects, expected at most %d in profiles/dialects", count, PROBE_DIALECTS_MAX);
@@ -320,13 +334,19 @@ static int best_of(const struct bench_probe_machine *probe)
 static void say_trouble(const struct bench_probe_machine *probe, struct bench_probe_report *ret)
 {
     if (probe->known_identity)
-        snprintf(ret->trouble, sizeof ret->trouble, "it is known to a dialect by its name, but doesn't answer what that dialect asks; see docs/dialects.md");
+        snprintf(
+            ret->trouble, sizeof ret->trouble,
+            "it is known to a dialect by its name, but doesn't answer what that dialect asks; see docs/dialects.md");
     else if (probe->said[0])
-        snprintf(ret->trouble, sizeof ret->trouble, "it says it is \"%.100s\", which no dialect knows (identity.match); see docs/dialects.md", probe->said);
+        snprintf(ret->trouble, sizeof ret->trouble,
+                 "it says it is \"%.100s\", which no dialect knows (identity.match); see docs/dialects.md",
+                 probe->said);
     else if (probe->heard)
-        snprintf(ret->trouble, sizeof ret->trouble, "something comes, but no whole answer: another speed, other line settings, or another protocol");
+        snprintf(ret->trouble, sizeof ret->trouble,
+                 "something comes, but no whole answer: another speed, other line settings, or another protocol");
     else
-        snprintf(ret->trouble, sizeof ret->trouble, "no answer: is it switched on, is this its cable, is this its speed?");
+        snprintf(ret->trouble, sizeof ret->trouble,
+                 "no answer: is it switched on, is this its cable, is this its speed?");
 }
 
 bool bench_probe_done(const struct bench_probe_machine *probe, struct bench_probe_report *ret)

@@ -34,7 +34,8 @@ static bool compose_joined(const struct dialect *dialect, int channel, char *to,
 {
     char volts[MESSAGE_SIZE], amps[MESSAGE_SIZE];
     return message_fill(volts, sizeof volts, dialect->commands[CMD_VOLTS].query, channel, NULL) &&
-           message_fill(amps, sizeof amps, dialect->commands[CMD_AMPS].query, channel, NULL) && message_join(to, size, dialect, volts, amps);
+           message_fill(amps, sizeof amps, dialect->commands[CMD_AMPS].query, channel, NULL) &&
+           message_join(to, size, dialect, volts, amps);
 }
 
 static void compose(struct bench *bench, struct unit *unit)
@@ -62,7 +63,8 @@ static void compose(struct bench *bench, struct unit *unit)
 static bool may_leave_out(const struct bench *bench, const struct unit *unit)
 {
     enum channel_default left_out = dialect_for(bench, unit)->channel_default;
-    return units_of(bench, unit->instrument) == 1 && (left_out == CHANNEL_SELECTED || (left_out == CHANNEL_FIRST && unit->number == 1));
+    return units_of(bench, unit->instrument) == 1 &&
+           (left_out == CHANNEL_SELECTED || (left_out == CHANNEL_FIRST && unit->number == 1));
 }
 
 void sample_prepare(struct bench *bench, int instrument)
@@ -104,14 +106,15 @@ static bool ask_sample(struct bench *bench, struct address *address, struct unit
         unit->half_transition = port_in_transition(bench, unit);
     }
     address->asked_step = unit->sample_step;
-    return say(bench, address, TASK_SAMPLE, unit->instrument, (int)(unit - bench->units), unit->sample[unit->sample_step], true, now_us);
+    return say(bench, address, TASK_SAMPLE, unit->instrument, (int)(unit - bench->units),
+               unit->sample[unit->sample_step], true, now_us);
 }
 
 static bool is_sampled(const struct bench *bench, const struct address *address, const struct unit *unit)
 {
     const struct instrument *instrument = &bench->instruments[unit->instrument];
-    return &bench->addresses[instrument->address] == address && unit->port >= 0 && instrument->identified && instrument->up_step < 0 &&
-           dialect_for(bench, unit)->role == AS_LOAD;
+    return &bench->addresses[instrument->address] == address && unit->port >= 0 && instrument->identified &&
+           instrument->up_step < 0 && dialect_for(bench, unit)->role == AS_LOAD;
 }
 
 bool sample_schedule(struct bench *bench, struct address *address, int64_t now_us)
@@ -139,15 +142,16 @@ bool check_schedule(struct bench *bench, struct address *address, int64_t now_us
     for (size_t u = 0; u < bench->units_len; u++) {
         struct unit *unit = &bench->units[u];
         const struct instrument *instrument = &bench->instruments[unit->instrument];
-        if (&bench->addresses[instrument->address] != address || dialect_for(bench, unit)->role != AS_LOAD || !instrument->identified ||
-            unit->ordered_on || unit->off != OFF_NONE || unit->check_us == NEVER_US)
+        if (&bench->addresses[instrument->address] != address || dialect_for(bench, unit)->role != AS_LOAD ||
+            !instrument->identified || unit->ordered_on || unit->off != OFF_NONE || unit->check_us == NEVER_US)
             continue;
         if (now_us < unit->check_us) {
             wake_at(address, unit->check_us);
             continue;
         }
         unit->check_us = now_us + CHECK_AGAIN_US; /* until an answer says that the current is gone */
-        if (say_form(bench, address, TASK_CHECK, unit->instrument, (int)u, dialect_for(bench, unit)->commands[CMD_AMPS].query, NULL, true, now_us))
+        if (say_form(bench, address, TASK_CHECK, unit->instrument, (int)u,
+                     dialect_for(bench, unit)->commands[CMD_AMPS].query, NULL, true, now_us))
             return true;
     }
     return false;
@@ -160,7 +164,8 @@ static unsigned quality_of(enum answer_value kind)
     return kind == ANSWER_NAN ? QUALITY_NAN : kind == ANSWER_OVERFLOW ? QUALITY_OVER_RANGE : 0;
 }
 
-static bool hear_one(const struct dialect *dialect, enum command_id id, const char *text, size_t len, double *ret, unsigned *quality)
+static bool hear_one(const struct dialect *dialect, enum command_id id, const char *text, size_t len, double *ret,
+                     unsigned *quality)
 {
     enum answer_value kind = answer_number(dialect, &dialect->commands[id], text, len, ret);
     *quality |= quality_of(kind);
@@ -178,11 +183,13 @@ static bool hear_both(const struct dialect *dialect, const char *answer, double 
 {
     const struct command *command = &dialect->commands[CMD_VOLTS_AND_AMPS];
     const char *separator = strchr(answer, command->separator);
-    return separator && hear_one(dialect, CMD_VOLTS_AND_AMPS, answer, (size_t)(separator - answer), &said[0], quality) &&
+    return separator &&
+           hear_one(dialect, CMD_VOLTS_AND_AMPS, answer, (size_t)(separator - answer), &said[0], quality) &&
            hear_one(dialect, CMD_VOLTS_AND_AMPS, separator + 1, strlen(separator + 1), &said[1], quality);
 }
 
-/* Volts and amps of a pair in the very same digits: rather the previous answer once more than chance. The second time in a row it is believed. */
+/* Volts and amps of a pair in the very same digits: rather the previous answer once more than chance. The second time
+ * in a row it is believed. */
 static bool is_twin(struct unit *unit, const char *answer)
 {
     bool twin = strcmp(unit->last_answer, answer) == 0 && strpbrk(answer, "123456789") && !unit->twin_seen;
@@ -192,7 +199,8 @@ static bool is_twin(struct unit *unit, const char *answer)
 }
 
 /* 1: both values stand in `said`; 0: the second half is still to be asked; -1: not in form. */
-static int hear_sample(struct bench *bench, struct unit *unit, const char *answer, int64_t asked_us, double said[2], unsigned *quality)
+static int hear_sample(struct bench *bench, struct unit *unit, const char *answer, int64_t asked_us, double said[2],
+                       unsigned *quality)
 {
     const struct dialect *dialect = dialect_for(bench, unit);
     if (unit->kind == SAMPLE_JOINED || unit->kind == SAMPLE_BOTH) {
@@ -231,9 +239,16 @@ static int contract_of(const struct bench *bench, int port)
 static void give_reading(struct bench *bench, struct unit *unit, const double said[2], unsigned quality, int64_t now_us)
 {
     struct address *address = address_of(bench, unit->instrument);
-    struct reading reading = {.at_us = now_us, .asked_us = unit->sample_asked_us, .port = unit->port, .load_volts = said[0], .amps = said[1],
-                              .mode = address->asked_mode, .set_point = address->asked_set_point, .input_on = address->asked_input_on,
-                              .contract = contract_of(bench, unit->port), .quality = quality};
+    struct reading reading = {.at_us = now_us,
+                              .asked_us = unit->sample_asked_us,
+                              .port = unit->port,
+                              .load_volts = said[0],
+                              .amps = said[1],
+                              .mode = address->asked_mode,
+                              .set_point = address->asked_set_point,
+                              .input_on = address->asked_input_on,
+                              .contract = contract_of(bench, unit->port),
+                              .quality = quality};
     reading.volts = said[0] + said[1] * bench->setup.seats[unit->port].loop_ohms;
     if (unit->half_transition || port_in_transition(bench, unit))
         reading.quality |= QUALITY_TRANSITION;
@@ -247,7 +262,8 @@ static void give_reading(struct bench *bench, struct unit *unit, const double sa
     emit_reading(bench, &reading);
 }
 
-/* After a collapse some samples come a little later, by chance: a supply that tries again in step with the sampling would look dead, or whole. */
+/* After a collapse some samples come a little later, by chance: a supply that tries again in step with the sampling
+ * would look dead, or whole. */
 static int64_t jitter_us(struct bench *bench, const struct unit *unit, int64_t took_us)
 {
     enum { ONE_IN = 8, PERCENT = 14 }; /* 0.9 % in the mean */
@@ -279,7 +295,8 @@ static bool check_answered(struct bench *bench, struct unit *unit, const char *a
     return true;
 }
 
-bool sample_answered(struct bench *bench, struct unit *unit, const char *answer, int64_t asked_us, int64_t now_us, bool check)
+bool sample_answered(struct bench *bench, struct unit *unit, const char *answer, int64_t asked_us, int64_t now_us,
+                     bool check)
 {
     double said[2] = {NAN, NAN};
     unsigned quality = 0;
@@ -291,7 +308,8 @@ bool sample_answered(struct bench *bench, struct unit *unit, const char *answer,
     if (heard <= 0)
         return heard == 0;
     quality |= out_of_range(&bench->setup.instruments[unit->instrument], said);
-    unit->collapsed = unit->input_on && unit->mode == LOAD_CURRENT && unit->set_point > 0.0 && said[1] < 0.9 * unit->set_point;
+    unit->collapsed =
+        unit->input_on && unit->mode == LOAD_CURRENT && unit->set_point > 0.0 && said[1] < 0.9 * unit->set_point;
     pace(bench, unit, now_us);
     give_reading(bench, unit, said, quality, now_us);
     if (!quality)
@@ -327,7 +345,8 @@ static bool ask_celsius(struct bench *bench, struct address *address, int instru
     for (size_t i = 0; i < count; i++)
         text_add(list, sizeof list, "%s%d", i ? "," : "", bench->setup.probes[probes[i]].channel);
     thermometer->celsius_due_us = now_us + CELSIUS_EACH_US / (asks_lists(dialect) ? 1 : (int64_t)count);
-    return message_fill(text, sizeof text, dialect->commands[CMD_CELSIUS].query, bench->setup.probes[probes[turn]].channel, list) &&
+    return message_fill(text, sizeof text, dialect->commands[CMD_CELSIUS].query,
+                        bench->setup.probes[probes[turn]].channel, list) &&
            say(bench, address, TASK_CELSIUS, instrument, -1, text, true, now_us);
 }
 
@@ -335,8 +354,8 @@ bool celsius_schedule(struct bench *bench, struct address *address, int64_t now_
 {
     for (size_t i = 0; i < bench->setup.instruments_len; i++) {
         const struct instrument *thermometer = &bench->instruments[i];
-        if (&bench->addresses[thermometer->address] != address || dialect_of(bench, (int)i)->role != AS_THERMOMETER || !thermometer->identified ||
-            thermometer->up_step >= 0)
+        if (&bench->addresses[thermometer->address] != address || dialect_of(bench, (int)i)->role != AS_THERMOMETER ||
+            !thermometer->identified || thermometer->up_step >= 0)
             continue;
         if (now_us >= thermometer->celsius_due_us && ask_celsius(bench, address, (int)i, now_us))
             return true;

@@ -56,7 +56,8 @@ static void lose(struct bench *bench, struct address *address, int64_t now_us)
         up_restart(bench, (int)i, now_us);
         snprintf(instrument->trouble, sizeof instrument->trouble, "has answered nothing for %.1f s", seconds);
         if (!address->lost)
-            emit_finding(bench, FINDING_LINK, SEVERITY_ABORT, -1, now_us, "%s has answered nothing for %.1f s, more than the %.1f s of the profile (tolerate_silence)",
+            emit_finding(bench, FINDING_LINK, SEVERITY_ABORT, -1, now_us,
+                         "%s has answered nothing for %.1f s, more than the %.1f s of the profile (tolerate_silence)",
                          instrument_name(bench, (int)i), seconds, (double)silence_us(bench) / US_PER_S);
     }
     for (size_t u = 0; u < bench->units_len; u++)
@@ -94,7 +95,8 @@ static void back_again(struct bench *bench, struct address *address, int64_t now
             continue;
         bench->instruments[i].trouble[0] = '\0';
         if (address->lost) {
-            emit_finding(bench, FINDING_LINK, SEVERITY_NOTE, -1, now_us, "%s answers again", instrument_name(bench, (int)i));
+            emit_finding(bench, FINDING_LINK, SEVERITY_NOTE, -1, now_us, "%s answers again",
+                         instrument_name(bench, (int)i));
             bench->findings[(bench->findings_at.from + bench->findings_at.len - 1) % RING].over = true;
         }
     }
@@ -207,7 +209,8 @@ static void answered(struct bench *bench, struct address *address, int64_t now_u
     distrust(bench, address, now_us);
 }
 
-/* That the line is in step again isn't yet an answer to a question that matters: silence counts on until there is one. */
+/* That the line is in step again isn't yet an answer to a question that matters: silence counts on until there is one.
+ */
 static void synced(struct bench *bench, struct address *address, int64_t now_us)
 {
     address->task = TASK_NONE;
@@ -218,7 +221,8 @@ static void synced(struct bench *bench, struct address *address, int64_t now_us)
         if (address_of(bench, unit->instrument) != address)
             continue;
         unit->look_due_us = now_us; /* silence may have been a power cycle: look at once */
-        if (unit->off == OFF_READ) /* what went out on an unknown line may not have arrived: once more, on a known one */
+        if (unit->off ==
+            OFF_READ) /* what went out on an unknown line may not have arrived: once more, on a known one */
             off_wanted(unit, unit->off_since_us);
         if (unit->off != OFF_NONE && address->silent_us != NEVER_US)
             off_clock(unit, now_us);
@@ -267,7 +271,8 @@ void handle_event(struct bench *bench, struct address *address, enum line_event 
 void schedule(struct bench *bench, struct address *address, int64_t now_us)
 {
     static bool (*const wishes[])(struct bench *, struct address *, int64_t) = {
-        off_read_schedule, up_schedule, order_schedule, look_schedule, check_schedule, celsius_schedule, sample_schedule,
+        off_read_schedule, up_schedule,      order_schedule,  look_schedule,
+        check_schedule,    celsius_schedule, sample_schedule,
     };
     if (!address->up || address->line.phase != LINE_FREE)
         return;

@@ -9,7 +9,8 @@
 
 bool trips_describe(const struct dialect *dialect, long long bits, char *to, size_t size)
 {
-    static const char *const names[TRIPS] = {"over-voltage", "over-current", "over-power", "over-temperature", "under-voltage"};
+    static const char *const names[TRIPS] = {"over-voltage", "over-current", "over-power", "over-temperature",
+                                             "under-voltage"};
     bool any = false;
     to[0] = '\0';
     for (int trip = 0; trip < TRIPS; trip++) {
@@ -28,7 +29,8 @@ int error_text(const struct dialect *dialect, const char *answer, char *to, size
 {
     char *end;
     strtol(answer, &end, 10);
-    bool number = end != answer && (*end == '\0' || (end[0] == ',' && end[1] == '"' && end[2] && answer[strlen(answer) - 1] == '"'));
+    bool number = end != answer &&
+                  (*end == '\0' || (end[0] == ',' && end[1] == '"' && end[2] && answer[strlen(answer) - 1] == '"'));
     if (!number || !strchr("+-0123456789", answer[0]))
         return -1;
     size_t len = strlen(dialect->error_none);

@@ -19,7 +19,10 @@ static void whole_day(enum fake_shape shape)
     play_start(&play, shape);
     play_up(&play);
     assert_true(bench_all_off(play.bench));
-    order_and_run(&play, (struct order){.kind = ORDER_LOAD_PROTECT, .volts = 12.0, .amps = 4.0, .watts = 40.0, .floor_volts = 2.0}, 3 * US_PER_S);
+    order_and_run(
+        &play,
+        (struct order){.kind = ORDER_LOAD_PROTECT, .volts = 12.0, .amps = 4.0, .watts = 40.0, .floor_volts = 2.0},
+        3 * US_PER_S);
     assert_int_equal(play_outcome(&play, ORDER_LOAD_PROTECT)->state, OUTCOME_DONE);
     assert_float_equal(play.fake.over_volts, 12.0, 1e-9);
     assert_float_equal(play.fake.under_volts, 2.0, 1e-9);
@@ -95,7 +98,8 @@ static void a_selector_that_states_object_amps_and_cable_proves_a_contract(void 
     play_run(&play, US_PER_S);
     assert_int_equal(play.reading.contract, 1);
     order_and_run(&play, (struct order){.kind = ORDER_SELECT, .contract = 3, .volts = 15.0, .amps = 3.0}, US_PER_S);
-    assert_int_equal(play_outcome(&play, ORDER_SELECT)->proof, PROOF_VOLTAGE_ONLY); /* in force, but no object says so */
+    assert_int_equal(play_outcome(&play, ORDER_SELECT)->proof,
+                     PROOF_VOLTAGE_ONLY); /* in force, but no object says so */
     order_and_run(&play, (struct order){.kind = ORDER_DETACH}, US_PER_S);
     assert_int_equal(play_outcome(&play, ORDER_DETACH)->state, OUTCOME_DONE);
     assert_false(play.fake.attached);

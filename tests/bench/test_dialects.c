@@ -1,4 +1,5 @@
-/* Dialect files: those that come with the program are whole; broken ones are refused with file, line and what was expected. */
+/* Dialect files: those that come with the program are whole; broken ones are refused with file, line and what was
+ * expected. */
 #include "with_fake.h"
 
 #include "daemon/bench/dialect_inside.h"
@@ -55,16 +56,17 @@ static void a_dialect_says_what_its_instrument_cannot_do(void **state)
 }
 
 /* A smallest whole load; the table breaks it by replacing a part. */
-static const char whole[] = "dialect = {\n"
-                            "  name = \"mine\"; role = \"load\";\n"
-                            "  line = { message_end = \"LF\"; answer_end = \"LF\"; compound = \"path\"; spoil = \"!\";\n"
-                            "           longest_message = 100; longest_answer = 100; answer_within = \"100 ms\"; };\n"
-                            "  identity = { query = \"*IDN?\"; match = ( \"MINE,*\" ); };\n"
-                            "  input = { on = \"INPut{channel} ON\"; off = \"INPut{channel} OFF\"; query = \"INPut{channel}?\"; };\n"
-                            "  current = { send = \"CURRent {value}\"; unit = \"A\"; decimals = 3; query = \"CURRent?\"; answer = \"NR2\"; };\n"
-                            "  volts = { query = \"MEASure:VOLTage?\"; unit = \"V\"; answer = \"NR2\"; };\n"
-                            "  amps = { query = \"MEASure:CURRent?\"; unit = \"mA\"; answer = \"NR2\"; };\n"
-                            "};\n";
+static const char whole[] =
+    "dialect = {\n"
+    "  name = \"mine\"; role = \"load\";\n"
+    "  line = { message_end = \"LF\"; answer_end = \"LF\"; compound = \"path\"; spoil = \"!\";\n"
+    "           longest_message = 100; longest_answer = 100; answer_within = \"100 ms\"; };\n"
+    "  identity = { query = \"*IDN?\"; match = ( \"MINE,*\" ); };\n"
+    "  input = { on = \"INPut{channel} ON\"; off = \"INPut{channel} OFF\"; query = \"INPut{channel}?\"; };\n"
+    "  current = { send = \"CURRent {value}\"; unit = \"A\"; decimals = 3; query = \"CURRent?\"; answer = \"NR2\"; };\n"
+    "  volts = { query = \"MEASure:VOLTage?\"; unit = \"V\"; answer = \"NR2\"; };\n"
+    "  amps = { query = \"MEASure:CURRent?\"; unit = \"mA\"; answer = \"NR2\"; };\n"
+    "};\n";
 
 static const struct {
     const char *part, *instead;
@@ -133,13 +135,15 @@ static void each_broken_dialect_is_refused_with_file_line_and_what_was_expected(
         char text[4000], place[40];
         const char *at = strstr(whole, broken[i].part);
         assert_non_null(at);
-        snprintf(text, sizeof text, "%.*s%s%s", (int)(at - whole), whole, broken[i].instead, at + strlen(broken[i].part));
+        snprintf(text, sizeof text, "%.*s%s%s", (int)(at - whole), whole, broken[i].instead,
+                 at + strlen(broken[i].part));
         err = (struct error)ERROR_INIT;
         dialect = read_text(text, &err);
         if (dialect)
             fail_msg("row %zu (%s) was taken", i, broken[i].instead);
         snprintf(place, sizeof place, "mine.cfg:%d", broken[i].line);
-        if (err.kind != ERROR_FILE || !strstr(err.text, broken[i].want) || !strstr(err.text, broken[i].line ? place : "mine.cfg:") || !strstr(err.text, "expected"))
+        if (err.kind != ERROR_FILE || !strstr(err.text, broken[i].want) ||
+            !strstr(err.text, broken[i].line ? place : "mine.cfg:") || !strstr(err.text, "expected"))
             fail_msg("row %zu (%s): %s", i, broken[i].instead, err.text);
     }
 }
@@ -148,7 +152,8 @@ static void instruments_that_share_a_line_must_share_its_manners(void **state)
 {
     struct error err = ERROR_INIT;
     struct tree *trees[2];
-    struct dialect *load = dialect_named("standard-load", &trees[0]), *selector = dialect_named("terse-selector", &trees[1]);
+    struct dialect *load = dialect_named("standard-load", &trees[0]),
+                   *selector = dialect_named("terse-selector", &trees[1]);
     struct bench_setup setup = {.instruments_len = 2, .mains = -1};
     (void)state;
     strcpy(setup.instruments[0].name, "load1");

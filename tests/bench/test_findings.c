@@ -137,7 +137,8 @@ static void the_loads_own_time_out_is_set_and_read_back(void **state)
     assert_true(at.communications_timeout_set);
     assert_string_equal(at.identity, "BRUNT-SIM,load1,0,1");
     assert_false(at.protections_set);
-    play_order(&play, (struct order){.kind = ORDER_LOAD_PROTECT, .volts = 12, .amps = 4, .watts = 40, .floor_volts = 0});
+    play_order(&play,
+               (struct order){.kind = ORDER_LOAD_PROTECT, .volts = 12, .amps = 4, .watts = 40, .floor_volts = 0});
     play_run(&play, US_PER_S);
     bench_instrument_state(play.bench, 0, &at);
     assert_true(at.protections_set);

@@ -56,13 +56,16 @@ static void cut_everywhere(enum fake_shape shape, struct order order)
         size_t before = play.fake.log_len;
         while (play_write(&play, 0)) {
         }
-        for (size_t i = before; i < play.fake.log_len; i++) /* the first thing obeyed after the cut is off, and nothing is half of anything */
-            if (!strstr(play.fake.log[i], "OFF") && strcmp(play.fake.log[i], "L1 0") != 0 && strcmp(play.fake.log[i], "X") != 0 && !strchr(play.fake.log[i], '?'))
+        for (size_t i = before; i < play.fake.log_len;
+             i++) /* the first thing obeyed after the cut is off, and nothing is half of anything */
+            if (!strstr(play.fake.log[i], "OFF") && strcmp(play.fake.log[i], "L1 0") != 0 &&
+                strcmp(play.fake.log[i], "X") != 0 && !strchr(play.fake.log[i], '?'))
                 fail_msg("cut behind %zu bytes: it obeyed \"%s\"", cut, play.fake.log[i]);
         assert_off_confirmed(&play);
         assert_int_equal(fake_count(&play.fake, on_lines[shape]), executed);
         assert_float_equal(play.fake.amps[1], 1.0, 1e-9);
-        assert_int_equal(play.fake.dropped > dropped, cut > 0); /* spoiled where something was half out, and only there */
+        assert_int_equal(play.fake.dropped > dropped,
+                         cut > 0); /* spoiled where something was half out, and only there */
         play_end(&play);
     }
 }
@@ -181,7 +184,8 @@ static void off_after_a_time_out_is_spoiled_sent_and_confirmed(void **state)
     }
 }
 
-/* However long nobody hears: as soon as it listens again it is turned off, and no sample, set or on comes before that. */
+/* However long nobody hears: as soon as it listens again it is turned off, and no sample, set or on comes before that.
+ */
 static void after_a_silence_of_any_length_off_is_the_first_thing_obeyed(void **state)
 {
     (void)state;

@@ -7,9 +7,10 @@
 #include <string.h>
 
 enum { ALL = 15 };
-static const char *const names[ALL] = {"late-load", "late-mains", "late-meter", "late-selector", "late-thermometer", "standard-load", "standard-mains",
-                                       "standard-meter", "standard-selector", "standard-thermometer", "terse-load", "terse-mains", "terse-meter",
-                                       "terse-selector", "terse-thermometer"};
+static const char *const names[ALL] = {
+    "late-load",     "late-mains",     "late-meter",     "late-selector",     "late-thermometer",
+    "standard-load", "standard-mains", "standard-meter", "standard-selector", "standard-thermometer",
+    "terse-load",    "terse-mains",    "terse-meter",    "terse-selector",    "terse-thermometer"};
 
 struct probed {
     struct fake fake;
@@ -39,7 +40,8 @@ static void hear(struct probed *at, const char *bytes, size_t len, char *out, si
         if (at->fake.shape == FAKE_LATE && !at->fake.dead)
             put(out, out_len, echo, "\n");
         if (at->fake.answer[0])
-            put(out, out_len, at->garbles ? "\xf0\x9f\x01" : at->fake.answer, at->fake.shape == FAKE_STANDARD ? "\n" : "\r\n");
+            put(out, out_len, at->garbles ? "\xf0\x9f\x01" : at->fake.answer,
+                at->fake.shape == FAKE_STANDARD ? "\n" : "\r\n");
     }
 }
 

@@ -8,9 +8,14 @@
 #include <stdio.h>
 #include <string.h>
 
-static const struct dialect plain = {.line = {.message_end = END_LF, .longest_message = 200, .compound = COMPOUND_PATH, .separator = ';', .answer_separator = ';'}};
+static const struct dialect plain = {.line = {.message_end = END_LF,
+                                              .longest_message = 200,
+                                              .compound = COMPOUND_PATH,
+                                              .separator = ';',
+                                              .answer_separator = ';'}};
 
-/* IEEE 488.2 response data: NR1 integer, NR2 explicit point, NR3 point and exponent (fetched from the documents of two public SCPI libraries). */
+/* IEEE 488.2 response data: NR1 integer, NR2 explicit point, NR3 point and exponent (fetched from the documents of two
+ * public SCPI libraries). */
 static void numbers_are_read_in_their_announced_form_only(void **state)
 {
     static const struct {
@@ -72,8 +77,9 @@ static void the_standards_not_a_number_and_infinities_are_no_readings_in_any_for
         const char *text;
         enum answer_value want;
     } rows[] = {
-        {"9.91E37", ANSWER_NAN},         {"9.91000E+37", ANSWER_NAN},      {"9.910000E+37", ANSWER_NAN},    {"9.9E37", ANSWER_OVERFLOW},
-        {"-9.9E37", ANSWER_OVERFLOW},    {"9.90000E+37", ANSWER_OVERFLOW}, {"-9.90000E+37", ANSWER_OVERFLOW}, {"9.9E+37", ANSWER_OVERFLOW},
+        {"9.91E37", ANSWER_NAN},           {"9.91000E+37", ANSWER_NAN},  {"9.910000E+37", ANSWER_NAN},
+        {"9.9E37", ANSWER_OVERFLOW},       {"-9.9E37", ANSWER_OVERFLOW}, {"9.90000E+37", ANSWER_OVERFLOW},
+        {"-9.90000E+37", ANSWER_OVERFLOW}, {"9.9E+37", ANSWER_OVERFLOW},
     };
     (void)state;
     for (int form = 0; form < FORMS; form++) {
@@ -145,7 +151,8 @@ static void set_points_are_plain_decimals(void **state)
     assert_false(message_number(text, sizeof text, &amps, INFINITY));
 }
 
-/* Mnemonic rule: up to 4 letters whole; else the first 4, or 3 where the 4th is a vowel. SCPI-99 (fetched from a public SCPI library). */
+/* Mnemonic rule: up to 4 letters whole; else the first 4, or 3 where the 4th is a vowel. SCPI-99 (fetched from a public
+ * SCPI library). */
 static void mnemonics_are_shortened_by_the_standards_rule(void **state)
 {
     static const char *const rows[][2] = {
@@ -178,8 +185,8 @@ static void mnemonics_are_shortened_by_the_standards_rule(void **state)
     assert_string_equal(right, "INP");
 }
 
-/* After ';' a header without leading ':' goes on at the node before it; ':' goes to the root; '*' neither has nor moves a path
- * (path rule fetched from a public SCPI library's tests; the statement on '*' [memory]). */
+/* After ';' a header without leading ':' goes on at the node before it; ':' goes to the root; '*' neither has nor moves
+ * a path (path rule fetched from a public SCPI library's tests; the statement on '*' [memory]). */
 static void compound_messages_are_cut_as_the_path_rule_allows(void **state)
 {
     static const char *const rows[][3] = {

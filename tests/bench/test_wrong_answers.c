@@ -17,14 +17,17 @@ static void turn_on(struct play *play)
     play_order(play, (struct order){.kind = ORDER_LOAD_ON});
 }
 
-/* The truth is what the fake measured last: one question is outstanding at a time, so any other answer is a wrong one. */
+/* The truth is what the fake measured last: one question is outstanding at a time, so any other answer is a wrong one.
+ */
 static bool is_true(struct play *play, const struct reading *reading)
 {
     if (reading->quality & (QUALITY_NAN | QUALITY_OVER_RANGE | QUALITY_LATE))
         return true; /* recorded, not trusted */
-    bool volts = fabs(reading->volts - play->fake.supply_volts) < 0.0006, amps = fabs(reading->amps - play->fake.said_amps) < 0.0006;
+    bool volts = fabs(reading->volts - play->fake.supply_volts) < 0.0006,
+         amps = fabs(reading->amps - play->fake.said_amps) < 0.0006;
     if (!volts || !amps)
-        fail_msg("a reading of %g V %g A came of a measurement of %g V %g A", reading->volts, reading->amps, play->fake.supply_volts, play->fake.said_amps);
+        fail_msg("a reading of %g V %g A came of a measurement of %g V %g A", reading->volts, reading->amps,
+                 play->fake.supply_volts, play->fake.said_amps);
     return true;
 }
 
@@ -216,8 +219,12 @@ static void not_a_number_and_overflow_are_readings_that_say_so(void **state)
         const char *answer;
         unsigned want;
     } rows[] = {
-        {FAKE_STANDARD, "9.91E37", QUALITY_NAN},     {FAKE_STANDARD, "9.9E37", QUALITY_OVER_RANGE}, {FAKE_STANDARD, "-9.9E37", QUALITY_OVER_RANGE},
-        {FAKE_TERSE, "OPEN", QUALITY_NAN},           {FAKE_TERSE, "OVER", QUALITY_OVER_RANGE},      {FAKE_LATE, "9.91E37,1.00000E+00", QUALITY_NAN},
+        {FAKE_STANDARD, "9.91E37", QUALITY_NAN},
+        {FAKE_STANDARD, "9.9E37", QUALITY_OVER_RANGE},
+        {FAKE_STANDARD, "-9.9E37", QUALITY_OVER_RANGE},
+        {FAKE_TERSE, "OPEN", QUALITY_NAN},
+        {FAKE_TERSE, "OVER", QUALITY_OVER_RANGE},
+        {FAKE_LATE, "9.91E37,1.00000E+00", QUALITY_NAN},
         {FAKE_LATE, "5.00000E+00,9.9E37", QUALITY_OVER_RANGE},
     };
     (void)state;

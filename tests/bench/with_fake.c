@@ -319,9 +319,11 @@ static void obey_unit(struct fake *fake, const char *unit)
         fake->errors = -114;
         return;
     }
-    bool known = (fake->shape != FAKE_TERSE && obey_common(fake, key, value)) ||
-                 (fake->shape == FAKE_STANDARD && (obey_standard(fake, key, n, value) || obey_other(fake, key, value))) ||
-                 (fake->shape == FAKE_TERSE && obey_terse(fake, key, n, value)) || (fake->shape == FAKE_LATE && obey_late(fake, key, n, value));
+    bool known =
+        (fake->shape != FAKE_TERSE && obey_common(fake, key, value)) ||
+        (fake->shape == FAKE_STANDARD && (obey_standard(fake, key, n, value) || obey_other(fake, key, value))) ||
+        (fake->shape == FAKE_TERSE && obey_terse(fake, key, n, value)) ||
+        (fake->shape == FAKE_LATE && obey_late(fake, key, n, value));
     if (!known)
         fake->errors = -113;
 }
@@ -428,7 +430,8 @@ void play_start_with(struct play *play, enum fake_shape shape, int with, int cha
         setup.probes[1] = (struct bench_setup_probe){3, 2};
     }
     for (int i = 0; i < channels; i++)
-        setup.seats[setup.seats_len++] = (struct bench_setup_seat){.load = 0, .channel = i + 1, .selector = with && i == 0 ? 1 : -1, .selector_channel = 1};
+        setup.seats[setup.seats_len++] = (struct bench_setup_seat){
+            .load = 0, .channel = i + 1, .selector = with && i == 0 ? 1 : -1, .selector_channel = 1};
     play->bench = bench_new(&setup, &err);
     if (!play->bench)
         fail_msg("%s", err.text);

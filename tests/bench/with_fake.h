@@ -1,6 +1,6 @@
 /*
- * An instrument of the tests' own, written apart from bench/: line-buffered, obeys whole lines only, drops a line with a '!' in it.
- * And a line in virtual time that joins it to a bench, with hooks for every kind of mishap.
+ * An instrument of the tests' own, written apart from bench/: line-buffered, obeys whole lines only, drops a line with
+ * a '!' in it. And a line in virtual time that joins it to a bench, with hooks for every kind of mishap.
  */
 #ifndef BRUNT_TESTS_BENCH_WITH_FAKE_H
 #define BRUNT_TESTS_BENCH_WITH_FAKE_H
@@ -31,12 +31,12 @@ struct fake {
     int celsius_nan;
     char log[FAKE_LOG][64]; /* lines it obeyed, oldest first */
     size_t log_len;
-    size_t dropped;         /* lines with an illegal byte */
-    char answer[512];       /* of the latest line; "" none */
+    size_t dropped;           /* lines with an illegal byte */
+    char answer[512];         /* of the latest line; "" none */
     const char *force_answer; /* for the next measuring query */
     bool varies;              /* each measurement is another one: volts by a rule, amps a quarter of them */
     unsigned measured;
-    double said_amps;         /* latest */
+    double said_amps; /* latest */
 };
 
 void fake_start(struct fake *fake, enum fake_shape shape);
@@ -52,7 +52,7 @@ struct play {
     struct dialect *dialects[4];
     struct tree *trees[4];
     int64_t now_us, delay_us, wire_us; /* answer delay; time an answer byte takes */
-    char out[8192];  /* bytes on their way to the bench */
+    char out[8192];                    /* bytes on their way to the bench */
     size_t out_len;
     int64_t out_due_us;
     char sent[65536]; /* every byte the bench has written */
@@ -63,7 +63,7 @@ struct play {
     size_t (*mangle)(struct play *play, char *bytes, size_t len, size_t size);
     uint64_t random;
     size_t readings, findings, outcomes;
-    struct reading reading;       /* latest */
+    struct reading reading; /* latest */
     struct outcome outcome_log[256];
     struct finding finding_log[256];
     bool (*on_reading)(struct play *play, const struct reading *reading);
@@ -75,12 +75,12 @@ void play_start(struct play *play, enum fake_shape shape);
 /* with: 0 load only; 1 selector too; 2 selector, mains and thermometer too; channels of the load at ports. */
 void play_start_with(struct play *play, enum fake_shape shape, int with, int channels);
 void play_end(struct play *play);
-void play_up(struct play *play);      /* line up, until ready */
+void play_up(struct play *play); /* line up, until ready */
 void play_run(struct play *play, int64_t for_us);
-void play_turn(struct play *play);    /* writes pending bytes, moves to the next due time */
+void play_turn(struct play *play); /* writes pending bytes, moves to the next due time */
 void play_order(struct play *play, struct order order);
 void play_collect(struct play *play);
-bool play_write(struct play *play, size_t at_most); /* true: something was written */
+bool play_write(struct play *play, size_t at_most);                                /* true: something was written */
 const struct outcome *play_outcome(const struct play *play, enum order_kind kind); /* latest, NULL none */
 const struct finding *play_finding(const struct play *play, enum finding_kind kind);
 
