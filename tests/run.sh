@@ -36,6 +36,7 @@ for program in $(ctest --test-dir build -N 2>/dev/null | sed -n 's/.*Test *#[0-9
     step "$program" ctest --test-dir build --output-on-failure -R "^$program\$"
 done
 [ -x build/bin/brunt-sim ] && step visa /usr/bin/python3 tests/sim/visa.py build/bin/brunt-sim
+step off /usr/bin/python3 tests/off.py build/bin
 if [ "${1:-}" != quick ]; then
     step demo sh tests/demo.sh
     step build-address build build-address -DBRUNT_SANITIZE=address,undefined -DCMAKE_BUILD_TYPE=Debug
