@@ -337,6 +337,7 @@ void bench_line_down(struct bench *bench, size_t line, int64_t now_us, const cha
         return;
     address->up = false;
     address->task = TASK_NONE;
+    off_out_of_reach(bench, address, now_us);
     line_start(&address->line, dialect_of(bench, address->first), bench->setup.instruments[address->first].baud);
     for (size_t i = 0; i < bench->setup.instruments_len; i++) {
         if (bench->instruments[i].address != (int)line)

@@ -422,6 +422,18 @@ static int read_role(struct tree_at root, struct dialect *dialect, struct error 
     return 0;
 }
 
+/* The ways off and the question who is there must fit into one message, else nothing can be done with it. */
+static int check_lengths(struct tree_at root, const struct dialect *dialect, struct error *err)
+{
+    const char *const forms[] = {dialect->toggle.on, dialect->toggle.off, dialect->toggle.off_all,
+                                 dialect->toggle.query, dialect->identity_query};
+    for (size_t i = 0; i < COUNT(forms); i++)
+        if (strlen(forms[i]) + 2 > (size_t)dialect->line.longest_message)
+            return tree_refuse(root, err, "has \"%s\", which is longer than line.longest_message, expected it to fit",
+                               forms[i]);
+    return 0;
+}
+
 static int read_all(struct tree *tree, struct dialect *dialect, struct error *err)
 {
     struct tree_at root;
@@ -439,6 +451,8 @@ static int read_all(struct tree *tree, struct dialect *dialect, struct error *er
         return tree_refuse(
             root, err,
             "has no spoil bytes, expected line.spoil: without them half a message of a dead writer could be completed");
+    if (check_lengths(root, dialect, err) < 0)
+        return -1;
     return tree_all_taken(tree, err);
 }
 

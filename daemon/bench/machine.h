@@ -52,6 +52,8 @@ struct unit {
 
     /* loads and mains */
     bool ordered_on, off_ordered, input_on, input_known;
+    bool may_be_on; /* from the first byte of "on" until an off has been confirmed */
+    unsigned trips_off; /* its own current or power protection tripped, so often since it was turned off */
     enum off_step off;
     int64_t off_since_us, off_not_before_us, check_us;
     unsigned off_asked; /* orders that wait for the confirmation */
@@ -191,6 +193,10 @@ void off_wanted(struct unit *unit, int64_t since_us);
 void off_clock(struct unit *unit, int64_t now_us);
 void off_failed(struct bench *bench, struct unit *unit, int64_t now_us, const char *why);
 const char *off_form(const struct bench *bench, const struct unit *unit);
+/* The load doesn't go off, or can't be told to: what feeds the supply goes instead. Says what was done, for a finding's sentence. */
+const char *cut_mains(struct bench *bench, const struct unit *load, int64_t now_us);
+/* Nothing reaches this address any more: before it is called lost. */
+void off_out_of_reach(struct bench *bench, const struct address *address, int64_t now_us);
 /* Amps seen in an answer asked at asked_us: the last word on whether the input is off. */
 void off_judge_amps(struct bench *bench, struct unit *unit, double amps, int64_t asked_us, int64_t now_us);
 

@@ -136,6 +136,7 @@ static void settle_off(struct bench *bench, struct unit *unit, enum outcome_stat
     unit->off = OFF_NONE;
     unit->input_on = false;
     unit->input_known = state == OUTCOME_DONE;
+    unit->may_be_on = unit->may_be_on && state != OUTCOME_DONE;
     unit->stays_on_said = unit->stays_on_said && state != OUTCOME_DONE;
     unit->trips_due = true;
     unit->look_due_us = now_us;
@@ -178,9 +179,7 @@ bool off_read_schedule(struct bench *bench, struct address *address, int64_t now
     return false;
 }
 
-/* A load that can't be turned off: what feeds the supply goes instead. What became of it is told in a word for the
- * finding. */
-static const char *cut_mains(struct bench *bench, const struct unit *load, int64_t now_us)
+const char *cut_mains(struct bench *bench, const struct unit *load, int64_t now_us)
 {
     if (bench->mains_unit < 0 || &bench->units[bench->mains_unit] == load)
         return "off is repeated";
@@ -189,6 +188,19 @@ static const char *cut_mains(struct bench *bench, const struct unit *load, int64
     mains->off_ordered = true;
     off_now(bench, mains, now_us);
     return "the mains goes off too, and off is repeated";
+}
+
+/* Its own communications time-out may turn it off, some seconds later, if it has one: not waited for. */
+void off_out_of_reach(struct bench *bench, const struct address *address, int64_t now_us)
+{
+    for (size_t u = 0; u < bench->units_len; u++) {
+        struct unit *unit = &bench->units[u];
+        if (address_of(bench, unit->instrument) != address || !unit->may_be_on || dialect_of(bench, unit->instrument)->role != AS_LOAD)
+            continue;
+        emit_finding(bench, FINDING_LINK, SEVERITY_WARNING, unit->port, now_us, "%s can't be reached and may still be on; %s",
+                     instrument_name(bench, unit->instrument), cut_mains(bench, unit, now_us));
+        unit->may_be_on = false; /* once */
+    }
 }
 
 static void still_on(struct bench *bench, struct unit *unit, int64_t now_us)
@@ -230,7 +242,7 @@ void off_judge_amps(struct bench *bench, struct unit *unit, double amps, int64_t
         unit->current_seen = false;
         if (asked_us - unit->off_since_us >= CURRENT_GONE_MS * US_PER_MS || !confirmable) {
             unit->check_us = NEVER_US;
-            unit->stays_on_said = false;
+            unit->stays_on_said = unit->may_be_on = false;
         }
         return;
     }

@@ -248,6 +248,8 @@ static enum say_result say_on(struct bench *bench, struct address *address, stru
     }
     unit->ordered_on = true;
     unit->off_ordered = false;
+    unit->may_be_on = true;
+    unit->trips_off = 0;
     unit->input_known = unit->current_gone = unit->stays_on_said = false;
     unit->check_us = NEVER_US;
     return SAY_SAID;

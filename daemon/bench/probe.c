@@ -317,17 +317,22 @@ int64_t bench_probe_due_us(const struct bench_probe_machine *probe)
     return probe->begun ? line_due_us(&probe->line) : 0;
 }
 
+/* What can be switched is more than what it measures: a mains switch that also answers as a meter is a mains switch. */
+static bool better(const struct bench_probe_machine *probe, size_t one, size_t other)
+{
+    const struct tried *a = &probe->tried[one], *b = &probe->tried[other];
+    bool a_switches = probe->dialects[one]->toggle.query[0], b_switches = probe->dialects[other]->toggle.query[0];
+    if (a_switches != b_switches)
+        return a_switches;
+    return a->answered > b->answered || (a->answered == b->answered && a->unanswered < b->unanswered);
+}
+
 static int best_of(const struct bench_probe_machine *probe)
 {
     int best = -1;
-    for (size_t i = 0; i < probe->count; i++) {
-        const struct tried *tried = &probe->tried[i];
-        if (!tried->fits)
-            continue;
-        if (best < 0 || tried->answered > probe->tried[best].answered ||
-            (tried->answered == probe->tried[best].answered && tried->unanswered < probe->tried[best].unanswered))
+    for (size_t i = 0; i < probe->count; i++)
+        if (probe->tried[i].fits && (best < 0 || better(probe, i, (size_t)best)))
             best = (int)i;
-    }
     return best;
 }
 

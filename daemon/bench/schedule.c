@@ -49,6 +49,7 @@ static void resync(struct bench *bench, struct address *address, int64_t now_us)
 static void lose(struct bench *bench, struct address *address, int64_t now_us)
 {
     double seconds = (double)(now_us - address->silent_us) / US_PER_S;
+    off_out_of_reach(bench, address, now_us);
     for (size_t i = 0; i < bench->setup.instruments_len; i++) {
         struct instrument *instrument = &bench->instruments[i];
         if (&bench->addresses[instrument->address] != address)

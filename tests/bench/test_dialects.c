@@ -82,6 +82,7 @@ static const struct {
     {"spoil = \"!\";", "", 0, "spoil"},
     {"spoil = \"!\"", "spoil = \"X\"", 0, "could be part of a command"},
     {"longest_message = 100", "longest_message = 5", 4, "longest_message"},
+    {"longest_message = 100", "longest_message = 16", 0, "longer than line.longest_message"},
     {"longest_message = 100", "longest_message = 4294967312", 4, "beyond an integer"},
     {"longest_answer = 100; ", "", 0, "longest_answer"},
     {"answer_within = \"100 ms\"", "answer_within = 100", 4, "answer_within"},
@@ -168,6 +169,151 @@ static void instruments_that_share_a_line_must_share_its_manners(void **state)
     tree_free(trees[1]);
 }
 
+/* ---- the example of docs/dialects.md, against an instrument that knows just that ---- */
+
+/* without: a part that is left out, NULL: nothing */
+static struct dialect *example_of_the_document(const char *without)
+{
+    static char text[20000];
+    struct error err = ERROR_INIT;
+    FILE *file = fopen(SOURCE_DIR "/docs/dialects.md", "r");
+    assert_non_null(file);
+    text[fread(text, 1, sizeof text - 1, file)] = '\0';
+    fclose(file);
+    char *begin = strstr(text, "```\n"), *end = begin ? strstr(begin + 4, "```") : NULL;
+    assert_non_null(end);
+    *end = '\0';
+    char *cut = without ? strstr(begin, without) : NULL;
+    assert_int_equal(cut != NULL, without != NULL);
+    if (cut)
+        memset(cut, ' ', strlen(without));
+    struct dialect *dialect = read_text(begin + 4, &err);
+    if (!dialect)
+        fail_msg("%s", err.text);
+    return dialect;
+}
+
+struct small {
+    bool on, shorted;
+    int milliamps;
+    char input[60], answer[60];
+    size_t len;
+};
+
+static void small_obeys(struct small *small)
+{
+    small->answer[0] = '\0';
+    if (strchr(small->input, '!'))
+        return;
+    if (strcmp(small->input, "WHO?") == 0)
+        strcpy(small->answer, "SMALL LOAD 7\r\n");
+    else if (strcmp(small->input, "GO") == 0 || strcmp(small->input, "STOP") == 0)
+        small->on = small->input[0] == 'G';
+    else if (strcmp(small->input, "GO?") == 0)
+        strcpy(small->answer, small->on ? "YES\r\n" : "NO\r\n");
+    else if (strncmp(small->input, "AMP ", 4) == 0)
+        small->milliamps = atoi(small->input + 4);
+    else if (strcmp(small->input, "AMP?") == 0 || strcmp(small->input, "MA?") == 0)
+        snprintf(small->answer, sizeof small->answer, "%d\r\n",
+                 small->on || small->shorted || small->input[1] == 'M' ? small->milliamps : 0);
+    else if (strcmp(small->input, "MV?") == 0)
+        strcpy(small->answer, "5012\r\n");
+}
+
+static void small_runs(struct bench *bench, struct small *small, int64_t *now_us, int64_t for_us)
+{
+    for (int64_t end = *now_us + for_us; *now_us < end;) {
+        size_t len;
+        const char *bytes = bench_pending(bench, 0, &len);
+        if (!len) {
+            int64_t due = bench_due_us(bench);
+            *now_us = due > *now_us ? due : *now_us + 1;
+            bench_tick(bench, *now_us);
+            continue;
+        }
+        char byte = *bytes;
+        *now_us += 1000;
+        bench_sent(bench, 0, 1, *now_us);
+        if (byte != '\n') {
+            small->input[small->len++] = byte;
+            continue;
+        }
+        small->input[small->len] = '\0';
+        small->len = 0;
+        small_obeys(small);
+        bench_bytes(bench, 0, small->answer, strlen(small->answer), *now_us);
+    }
+}
+
+static void the_documents_example_turns_a_small_load_on_and_off(void **state)
+{
+    struct dialect *dialect = example_of_the_document(NULL);
+    struct bench_setup setup = {.instruments_len = 1, .seats_len = 1, .mains = -1, .tolerate_silence_us = 1000000};
+    struct small small = {.on = true};
+    struct error err = ERROR_INIT;
+    struct reading reading = {.volts = 0.0};
+    char why[300];
+    int64_t now_us = 1000;
+    (void)state;
+    setup.instruments[0] =
+        (struct bench_setup_instrument){.name = "small1", .dialect = dialect, .max_volts = 30.0, .max_amps = 5.0};
+    setup.seats[0] = (struct bench_setup_seat){.channel = 1, .selector = -1};
+    struct bench *bench = bench_new(&setup, &err);
+    assert_non_null(bench);
+    bench_line_up(bench, 0, now_us);
+    small_runs(bench, &small, &now_us, 3000000);
+    if (!bench_ready(bench, why, sizeof why))
+        fail_msg("%s", why);
+    assert_false(small.on);
+    bench_order(bench, &(struct order){.kind = ORDER_LOAD_SET, .value = 1.5}, now_us);
+    bench_order(bench, &(struct order){.kind = ORDER_LOAD_ON}, now_us);
+    bench_sampling(bench, true);
+    small_runs(bench, &small, &now_us, 1000000);
+    assert_true(small.on);
+    while (bench_next_reading(bench, &reading)) {
+    }
+    assert_float_equal(reading.volts, 5.012, 1e-9);
+    assert_float_equal(reading.amps, 1.5, 1e-9);
+    bench_off_all(bench, now_us);
+    small_runs(bench, &small, &now_us, 2000000);
+    assert_false(small.on);
+    assert_true(bench_all_off(bench));
+    bench_free(bench);
+    dialect_free(dialect);
+}
+
+static void where_off_cannot_be_read_back_the_current_has_to_say_it(void **state)
+{
+    (void)state;
+    for (int shorted = 0; shorted < 2; shorted++) {
+        struct dialect *dialect = example_of_the_document("query = \"GO?\";");
+        struct bench_setup setup = {.instruments_len = 1, .seats_len = 1, .mains = -1, .tolerate_silence_us = 1000000};
+        struct small small = {.on = true, .milliamps = 1500, .shorted = shorted};
+        struct error err = ERROR_INIT;
+        struct outcome outcome = {.state = OUTCOME_STATES};
+        struct finding finding = {.kind = FINDING_KINDS};
+        int64_t now_us = 1000;
+        setup.instruments[0] =
+            (struct bench_setup_instrument){.name = "small1", .dialect = dialect, .max_volts = 30.0, .max_amps = 5.0};
+        setup.seats[0] = (struct bench_setup_seat){.channel = 1, .selector = -1};
+        struct bench *bench = bench_new(&setup, &err);
+        assert_non_null(bench);
+        bench_line_up(bench, 0, now_us);
+        assert_false(bench_all_off(bench));
+        small_runs(bench, &small, &now_us, 500000);
+        bench_order(bench, &(struct order){.kind = ORDER_LOAD_OFF}, now_us);
+        small_runs(bench, &small, &now_us, 3000000);
+        assert_true(bench_next_outcome(bench, &outcome));
+        assert_int_equal(outcome.state, OUTCOME_UNCONFIRMED);
+        assert_false(small.on);
+        assert_int_equal(bench_all_off(bench), !shorted);
+        assert_int_equal(bench_next_finding(bench, &finding), shorted);
+        assert_int_equal(finding.kind, shorted ? FINDING_INPUT_ON : FINDING_KINDS);
+        bench_free(bench);
+        dialect_free(dialect);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -175,6 +321,8 @@ int main(void)
         cmocka_unit_test(a_dialect_says_what_its_instrument_cannot_do),
         cmocka_unit_test(each_broken_dialect_is_refused_with_file_line_and_what_was_expected),
         cmocka_unit_test(instruments_that_share_a_line_must_share_its_manners),
+        cmocka_unit_test(the_documents_example_turns_a_small_load_on_and_off),
+        cmocka_unit_test(where_off_cannot_be_read_back_the_current_has_to_say_it),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
