@@ -337,7 +337,7 @@ void bench_line_down(struct bench *bench, size_t line, int64_t now_us, const cha
         return;
     address->up = false;
     address->task = TASK_NONE;
-    off_out_of_reach(bench, address, now_us);
+    const char *done = off_out_of_reach(bench, address, now_us);
     line_start(&address->line, dialect_of(bench, address->first), bench->setup.instruments[address->first].baud);
     for (size_t i = 0; i < bench->setup.instruments_len; i++) {
         if (bench->instruments[i].address != (int)line)
@@ -345,8 +345,8 @@ void bench_line_down(struct bench *bench, size_t line, int64_t now_us, const cha
         up_restart(bench, (int)i, now_us);
         text_cut(bench->instruments[i].trouble, SENTENCE_SIZE, why);
         if (!address->lost)
-            emit_finding(bench, FINDING_LINK, SEVERITY_ABORT, -1, now_us, "%s: the line is lost (%s)",
-                         instrument_name(bench, (int)i), why);
+            emit_finding(bench, FINDING_LINK, SEVERITY_ABORT, -1, now_us, "%s: the line is lost (%s)%s",
+                         instrument_name(bench, (int)i), why, done);
     }
     for (size_t u = 0; u < bench->units_len; u++)
         if (address_of(bench, bench->units[u].instrument) == address)

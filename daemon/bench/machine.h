@@ -195,8 +195,8 @@ void off_failed(struct bench *bench, struct unit *unit, int64_t now_us, const ch
 const char *off_form(const struct bench *bench, const struct unit *unit);
 /* The load doesn't go off, or can't be told to: what feeds the supply goes instead. Says what was done, for a finding's sentence. */
 const char *cut_mains(struct bench *bench, const struct unit *load, int64_t now_us);
-/* Nothing reaches this address any more: before it is called lost. */
-void off_out_of_reach(struct bench *bench, const struct address *address, int64_t now_us);
+/* Nothing reaches this address any more: before it is called lost. Says what was done, "" nothing. */
+const char *off_out_of_reach(struct bench *bench, const struct address *address, int64_t now_us);
 /* Amps seen in an answer asked at asked_us: the last word on whether the input is off. */
 void off_judge_amps(struct bench *bench, struct unit *unit, double amps, int64_t asked_us, int64_t now_us);
 

@@ -190,17 +190,20 @@ const char *cut_mains(struct bench *bench, const struct unit *load, int64_t now_
     return "the mains goes off too, and off is repeated";
 }
 
-/* Its own communications time-out may turn it off, some seconds later, if it has one: not waited for. */
-void off_out_of_reach(struct bench *bench, const struct address *address, int64_t now_us)
+/* Its own communications time-out may turn it off some seconds later, if it has one: not waited for. */
+const char *off_out_of_reach(struct bench *bench, const struct address *address, int64_t now_us)
 {
+    const char *done = "";
     for (size_t u = 0; u < bench->units_len; u++) {
         struct unit *unit = &bench->units[u];
-        if (address_of(bench, unit->instrument) != address || !unit->may_be_on || dialect_of(bench, unit->instrument)->role != AS_LOAD)
+        bool load = dialect_of(bench, unit->instrument)->role == AS_LOAD;
+        if (address_of(bench, unit->instrument) != address || !load || !unit->may_be_on)
             continue;
-        emit_finding(bench, FINDING_LINK, SEVERITY_WARNING, unit->port, now_us, "%s can't be reached and may still be on; %s",
-                     instrument_name(bench, unit->instrument), cut_mains(bench, unit, now_us));
         unit->may_be_on = false; /* once */
+        cut_mains(bench, unit, now_us);
+        done = bench->mains_unit >= 0 ? "; it may still be on, so the mains goes off" : "; it may still be on";
     }
+    return done;
 }
 
 static void still_on(struct bench *bench, struct unit *unit, int64_t now_us)

@@ -317,11 +317,16 @@ int64_t bench_probe_due_us(const struct bench_probe_machine *probe)
     return probe->begun ? line_due_us(&probe->line) : 0;
 }
 
+static bool can_switch(const struct dialect *dialect)
+{
+    return dialect->role == AS_LOAD || dialect->role == AS_MAINS;
+}
+
 /* What can be switched is more than what it measures: a mains switch that also answers as a meter is a mains switch. */
 static bool better(const struct bench_probe_machine *probe, size_t one, size_t other)
 {
     const struct tried *a = &probe->tried[one], *b = &probe->tried[other];
-    bool a_switches = probe->dialects[one]->toggle.query[0], b_switches = probe->dialects[other]->toggle.query[0];
+    bool a_switches = can_switch(probe->dialects[one]), b_switches = can_switch(probe->dialects[other]);
     if (a_switches != b_switches)
         return a_switches;
     return a->answered > b->answered || (a->answered == b->answered && a->unanswered < b->unanswered);

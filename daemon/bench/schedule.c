@@ -49,7 +49,7 @@ static void resync(struct bench *bench, struct address *address, int64_t now_us)
 static void lose(struct bench *bench, struct address *address, int64_t now_us)
 {
     double seconds = (double)(now_us - address->silent_us) / US_PER_S;
-    off_out_of_reach(bench, address, now_us);
+    const char *done = off_out_of_reach(bench, address, now_us);
     for (size_t i = 0; i < bench->setup.instruments_len; i++) {
         struct instrument *instrument = &bench->instruments[i];
         if (&bench->addresses[instrument->address] != address)
@@ -58,8 +58,8 @@ static void lose(struct bench *bench, struct address *address, int64_t now_us)
         snprintf(instrument->trouble, sizeof instrument->trouble, "has answered nothing for %.1f s", seconds);
         if (!address->lost)
             emit_finding(bench, FINDING_LINK, SEVERITY_ABORT, -1, now_us,
-                         "%s has answered nothing for %.1f s, more than the %.1f s of the profile (tolerate_silence)",
-                         instrument_name(bench, (int)i), seconds, (double)silence_us(bench) / US_PER_S);
+                         "%s has answered nothing for %.1f s, more than the %.1f s of the profile (tolerate_silence)%s",
+                         instrument_name(bench, (int)i), seconds, (double)silence_us(bench) / US_PER_S, done);
     }
     for (size_t u = 0; u < bench->units_len; u++)
         if (address_of(bench, bench->units[u].instrument) == address)
