@@ -15,7 +15,6 @@ dir=$(mktemp -d "${TMPDIR:-/tmp}/brunt-demo-XXXXXX") || exit 2
 sim_pid= daemon_pid=
 leave() {
     [ -n "$daemon_pid" ] && kill "$daemon_pid" 2>/dev/null && wait "$daemon_pid" 2>/dev/null
-    [ -f "$dir/state/guard.pid" ] && kill "$(cat "$dir/state/guard.pid")" 2>/dev/null
     [ -n "$sim_pid" ] && kill "$sim_pid" 2>/dev/null && wait "$sim_pid" 2>/dev/null
 }
 trap leave EXIT
