@@ -79,10 +79,24 @@ int line_fit(const double *x, const double *y, size_t count, struct line_fit *re
     return 0;
 }
 
+enum { FEW = 40 };
+
 static int by_value(const void *a, const void *b)
 {
     double x = *(const double *)a, y = *(const double *)b;
     return (x > y) - (x < y);
+}
+
+/* The watchers ask for the median of a few values with each reading. */
+static void sort_few(double *values, size_t count)
+{
+    for (size_t i = 1; i < count; i++) {
+        double value = values[i];
+        size_t at = i;
+        for (; at > 0 && values[at - 1] > value; at--)
+            values[at] = values[at - 1];
+        values[at] = value;
+    }
 }
 
 double median(double *values, size_t count)
@@ -92,7 +106,10 @@ double median(double *values, size_t count)
     for (size_t i = 0; i < count; i++)
         if (isnan(values[i]))
             return NAN; /* NaN has no place in an order; a caller that wants to skip it does so knowingly */
-    qsort(values, count, sizeof *values, by_value);
+    if (count <= FEW)
+        sort_few(values, count);
+    else
+        qsort(values, count, sizeof *values, by_value);
     return count % 2 ? values[count / 2] : 0.5 * (values[count / 2 - 1] + values[count / 2]);
 }
 

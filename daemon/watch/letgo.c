@@ -74,7 +74,9 @@ static void episode_add(struct episode *e, const struct seen *seen, const struct
 
 static void forget_pending(struct watch *watch, const struct seen *seen)
 {
-    watch->pending = (struct episode){.good_us = seen->r->at_us, .contract_before = seen->r->contract};
+    memset(&watch->pending, 0, offsetof(struct episode, stretches)); /* with each good reading: ten kilobytes of zeros would be most of its cost */
+    watch->pending.good_us = seen->r->at_us;
+    watch->pending.contract_before = seen->r->contract;
     watch->away_hits = watch->low_hits = watch->other_hits = 0;
 }
 

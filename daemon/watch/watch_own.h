@@ -94,11 +94,11 @@ struct episode {
     int64_t good_us;     /* last good reading before it */
     bool began_loaded;
     int contract_before;
-    struct stretch stretches[STRETCHES_MAX];
     size_t len;
     double peak_amps;    /* of the bursts so far */
     bool low;            /* below 40 % of it */
     unsigned swings;     /* how often the loaded current went down below 40 % and up above 70 % of its peak again */
+    struct stretch stretches[STRETCHES_MAX]; /* last: what stands from `len` on is nothing, and isn't cleared */
 };
 
 struct stuck {
