@@ -150,6 +150,10 @@ static bool see_state(struct bench *bench, struct unit *unit, const char *answer
     bool on = strcmp(answer, toggle->answer_on) == 0;
     if (!on && strcmp(answer, toggle->answer_off) != 0)
         return false;
+    if (on && !unit->ordered_on && unit->off != OFF_NONE)
+        return true; /* asked before the off that is under way: its own read-back decides */
+    if (on && unit->off != OFF_NONE)
+        return true; /* asked before it was turned off just now: that is read back by itself */
     if (on && !unit->ordered_on) {
         found_on(bench, unit, now_us);
     } else if (!on && unit->ordered_on && !unit->orders_len) {

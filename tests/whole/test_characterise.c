@@ -60,7 +60,7 @@ struct way {
     enum rung rung;
 };
 
-/* A trigger board dies with the voltage: behind a port that is asked, what hiccups comes back without contract, as after a hard reset. */
+/* A trigger board dies with the voltage: behind a port that is asked, what hiccups comes back without contract. */
 static void each_way_is_named_and_so_is_the_rung_that_worked(void **state)
 {
     static const struct way ways[] = {
@@ -69,7 +69,7 @@ static void each_way_is_named_and_so_is_the_rung_that_worked(void **state)
         {"foldback", true, FINDING_FOLDBACK, RUNG_WAIT},
         {"constant-power", true, FINDING_CONSTANT_POWER, RUNG_WAIT},
         {"hiccup", true, FINDING_HICCUP, RUNG_WAIT},
-        {"hiccup", false, FINDING_HARD_RESET, RUNG_REQUEST},
+        {"hiccup", false, FINDING_HICCUP, RUNG_REQUEST},
         {"latch-off", true, FINDING_LATCH_OFF, RUNG_MAINS},
         {"latch-off", false, FINDING_LATCH_OFF, RUNG_DETACH},
         {"hard-reset", false, FINDING_HARD_RESET, RUNG_REQUEST},
