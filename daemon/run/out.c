@@ -48,10 +48,26 @@ void out_off(struct run *run, int port)
     fill(&out->orders[0], ORDER_LOAD_OFF, port);
 }
 
+/* The watchers know a port by its number; the tester knows it by the name in the supply file. */
+static void name_port(const struct run *run, struct finding *finding)
+{
+    char number[32], text[SENTENCE_SIZE];
+    if (finding->port < 0 || (size_t)finding->port >= run->plan.supply.ports_len)
+        return;
+    snprintf(number, sizeof number, "port %d: ", finding->port + 1);
+    size_t len = strlen(number);
+    if (strncmp(finding->text, number, len) != 0)
+        return;
+    snprintf(text, sizeof text, "port %s: %.*s", run_port_name(run, finding->port), (int)(sizeof text - 1), finding->text + len);
+    memcpy(finding->text, text, sizeof text);
+}
+
 void out_finding(struct run *run, const struct finding *finding)
 {
-    if (run->out->findings_len < RUN_FINDINGS_MAX)
-        run->out->findings[run->out->findings_len++] = *finding;
+    if (run->out->findings_len == RUN_FINDINGS_MAX)
+        return;
+    run->out->findings[run->out->findings_len] = *finding;
+    name_port(run, &run->out->findings[run->out->findings_len++]);
 }
 
 void out_say(struct run *run, enum finding_kind kind, enum severity severity, double limit, const char *format, ...)
