@@ -28,7 +28,8 @@ static void print_instrument(const json_t *i)
     size_t k;
     json_t *lack;
     printf("%-12s %-11s %s\n", text_in(i, "name"), text_in(i, "role"), text_in(i, "address"));
-    printf("  %s%s\n", json_is_true(json_object_get(i, "identified")) ? "ready, " : "not ready", text_in(i, "identity"));
+    printf("  %s%s%s\n", json_is_true(json_object_get(i, "identified")) ? "ready" : "not ready", text_in(i, "identity")[0] ? ", " : "",
+           text_in(i, "identity"));
     if (text_in(i, "trouble")[0])
         printf("  trouble: %s\n", text_in(i, "trouble"));
     if (strcmp(text_in(i, "role"), "load") == 0)
@@ -66,6 +67,8 @@ int verb_bench(const struct verb *verb, const struct verb_options *options)
     json_array_foreach(json_object_get(bench, "instruments"), i, instrument)
         print_instrument(instrument);
     print_ways(bench);
+    if (text_in(bench, "not_ready")[0])
+        printf("It is not ready: %s\n", text_in(bench, "not_ready"));
     json_decref(bench);
     return EXIT_PASSED;
 }

@@ -136,10 +136,26 @@ static int tell(const struct verb_options *o, int baud, const struct dialects *d
     else if (fits)
         print_found(o->words[0], baud, dialects, r);
     else if (r->answered)
-        fprintf(stderr, "brunt: %s answers \"%s\", but no dialect fits: %s; docs/dialects.md tells how to write one\n", o->words[0], r->identity, r->trouble);
+        fprintf(stderr, "brunt: %s answers \"%s\", but no dialect fits: %s\n", o->words[0], r->identity, r->trouble);
     else
         fprintf(stderr, "brunt: nothing on %s answers a query; is it switched on, its remote interface chosen, the cable crossed as it wants?\n", o->words[0]);
     return fits ? EXIT_PASSED : EXIT_BENCH;
+}
+
+static int check_address(const char *address, struct error *err)
+{
+    static const char *const kinds[] = {"serial:", "pty:", "tcp:"};
+    for (size_t i = 0; i < sizeof kinds / sizeof kinds[0]; i++)
+        if (strncmp(address, kinds[i], strlen(kinds[i])) == 0)
+            return 0;
+    return error_set(err, ERROR_USAGE, "%.100s: unknown kind of line, expected serial:/dev/..., pty:/path or tcp:host:port", address);
+}
+
+/* A line that can't be opened is the bench's fault; there is no daemon in this. */
+static int fail_probe(const struct error *err)
+{
+    int status = verb_fail(err);
+    return err->kind == ERROR_LINK ? EXIT_BENCH : status;
 }
 
 int verb_probe(const struct verb *verb, const struct verb_options *options)
@@ -150,7 +166,7 @@ int verb_probe(const struct verb *verb, const struct verb_options *options)
     const char *folder = options->dialects ? options->dialects : BRUNT_PROFILES "/dialects";
     bool serial = strncmp(options->words[0], "serial:", 7) == 0;
     size_t tries = options->baud || !serial ? 1 : sizeof usual_bauds / sizeof usual_bauds[0];
-    int answer = read_dialects(&dialects, folder, &err), baud = 0, best_baud = 0;
+    int answer = check_address(options->words[0], &err) < 0 ? -1 : read_dialects(&dialects, folder, &err), baud = 0, best_baud = 0;
     (void)verb;
     for (size_t i = 0; answer == 0 && i < tries && best.dialect < 0; i++) {
         baud = options->baud ? options->baud : usual_bauds[i];
@@ -161,7 +177,7 @@ int verb_probe(const struct verb *verb, const struct verb_options *options)
             best_baud = baud;
         }
     }
-    int status = answer < 0 ? verb_fail(&err) : tell(options, best_baud, &dialects, &best);
+    int status = answer < 0 ? fail_probe(&err) : tell(options, best_baud, &dialects, &best);
     free_dialects(&dialects);
     return status;
 }

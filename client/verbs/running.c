@@ -218,6 +218,8 @@ static int start_and_follow(const struct verb_options *o, const char *profile_pa
     json_decref(followed);
     if (!started) {
         wire_disconnect(client);
+        if (err.kind == ERROR_STORAGE)
+            err.kind = ERROR_REFUSED; /* the daemon's disk, and no file of the command line */
         return verb_fail(&err);
     }
     if (o->detach && !o->json)

@@ -439,6 +439,27 @@ bool bench_all_off(const struct bench *bench)
     return true;
 }
 
+static bool off_pending(const struct bench *bench, int instrument)
+{
+    for (size_t u = 0; u < bench->units_len; u++)
+        if (bench->units[u].instrument == instrument && bench->units[u].off != OFF_NONE)
+            return true;
+    return false;
+}
+
+static void say_not_ready(const struct bench *bench, int instrument, char *ret, size_t size)
+{
+    const struct instrument *from = &bench->instruments[instrument];
+    if (from->trouble[0])
+        text_add(ret, size, "%s: %s", instrument_name(bench, instrument), from->trouble);
+    else if (bench->addresses[from->address].up && from->ever_identified && off_pending(bench, instrument))
+        text_add(ret, size, "%s: says it is \"%.100s\", but doesn't confirm that it is off: is it what the bench file says, and \"%s\" its dialect?",
+                 instrument_name(bench, instrument), from->identity, dialect_of(bench, instrument)->name);
+    else
+        text_add(ret, size, "%s: %s", instrument_name(bench, instrument),
+                 bench->addresses[from->address].up ? "still being identified" : "its line isn't open");
+}
+
 bool bench_ready(const struct bench *bench, char *why_not, size_t size)
 {
     if (size)
@@ -447,10 +468,7 @@ bool bench_ready(const struct bench *bench, char *why_not, size_t size)
         const struct instrument *instrument = &bench->instruments[i];
         if (bench->addresses[instrument->address].up && instrument->identified && instrument->up_step < 0)
             continue;
-        text_add(why_not, size, "%s: %s", instrument_name(bench, (int)i),
-                 instrument->trouble[0]                     ? instrument->trouble
-                 : bench->addresses[instrument->address].up ? "still being identified"
-                                                            : "its line isn't open");
+        say_not_ready(bench, (int)i, why_not, size);
         return false;
     }
     for (size_t u = 0; u < bench->units_len; u++) {
