@@ -7,14 +7,21 @@
 #include <stdio.h>
 #include <string.h>
 
+/* Downwards, so that no gap becomes wider than was asked for. */
+static double whole_milliamps(double amps)
+{
+    return floor(amps * 1000.0 + 1e-6) / 1000.0;
+}
+
 static void capacity_begin(struct run *run)
 {
     const struct profile_stage *stage = run_stage(run);
     struct capacity *c = &run->stage.capacity;
     c->rated_amps = run_label(run)->amps;
     c->cap_amps = plan_cap_amps(&run->plan, run_port(run), run_contract(run), stage->cap_fraction, c->cap_from, sizeof c->cap_from);
-    c->cap_amps = floor(c->cap_amps * 1000.0 + 1e-6) / 1000.0;
-    c->resolution_amps = fmax(stage->resolution_fraction > 0 ? stage->resolution_fraction : 0.01, 0.001) * c->rated_amps;
+    c->cap_amps = whole_milliamps(c->cap_amps);
+    double resolution_amps = fmax(stage->resolution_fraction > 0 ? stage->resolution_fraction : 0.01, 0.001) * c->rated_amps;
+    c->resolution_amps = fmax(whole_milliamps(resolution_amps), 0.001);
     c->trips_max = stage->trips_max > 0 ? stage->trips_max : 1;
     c->bad_amps = (double)INFINITY;
     c->try_amps = fmin(c->rated_amps, c->cap_amps);
@@ -35,7 +42,7 @@ static bool closed(const struct capacity *c)
 {
     if (isinf(c->bad_amps))
         return c->good_amps >= c->cap_amps - c->resolution_amps / 2;
-    return c->bad_amps - c->good_amps <= c->resolution_amps * 1.01 + 0.001;
+    return c->bad_amps - c->good_amps <= c->resolution_amps + 1e-9;
 }
 
 static void choose_next(struct capacity *c)
@@ -44,7 +51,9 @@ static void choose_next(struct capacity *c)
         c->step_amps = next_step(c);
     if (c->good_amps + c->step_amps > c->bad_amps - c->resolution_amps / 2)
         c->step_amps = c->resolution_amps;
-    c->try_amps = fmin(round((c->good_amps + c->step_amps) * 1000.0) / 1000.0, c->cap_amps);
+    c->try_amps = fmin(whole_milliamps(c->good_amps + c->step_amps), c->cap_amps);
+    if (c->try_amps <= c->good_amps) /* what had held was no whole number of them */
+        c->try_amps = c->good_amps + c->resolution_amps;
 }
 
 /* A limited power source gives no more than this into an overload: IEC 60950-1 Table 2B, inherently limited (second-hand). It is measured there after 60 s; we hold shorter, so it is a note. */
