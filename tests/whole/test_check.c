@@ -114,13 +114,14 @@ static void the_tired_supply_fails_the_contract_it_cannot_give_and_the_others_ar
     setup.cable_amps = 3;
     struct whole *w = checked(&setup);
     const struct judged_contract *c = whole_contract(w, 15.0);
-    if (c->verdict != VERDICT_FAIL || whole_contract(w, 20.0)->rated.count == 0)
+    if (c->verdict != VERDICT_FAIL || getenv("SHOW"))
         whole_print(w);
+    assert_int_equal(w->end, RUN_DONE);
     assert_int_equal(c->verdict, VERDICT_FAIL);
     assert_true(c->why[0] != '\0');
-    assert_true(whole_contract(w, 5.0)->verdict <= VERDICT_FAIL);
-    assert_true(whole_contract(w, 9.0)->verdict <= VERDICT_FAIL);
-    assert_true(whole_contract(w, 20.0)->no_load.count > 0);
+    assert_true(whole_contract(w, 5.0)->points_len >= 4);
+    assert_true(whole_contract(w, 9.0)->points_len >= 3); /* its joint may take it below the window at rated current */
+    assert_true(whole_contract(w, 20.0)->points_len >= 4); /* a quarter of its 2.25 A is no whole number of milliamps */
     assert_int_equal(judge_verdict(w->judge), VERDICT_FAIL);
     print_message("tired: %s\n", c->why);
     whole_free(w);
