@@ -21,6 +21,7 @@ HERE = os.path.dirname(os.path.abspath(__file__))
 TOP = os.path.dirname(HERE)
 SUPPLY = os.path.join(TOP, "profiles", "supply-sample.cfg")
 QUERY = "MEAS:VOLT?;CURR?"  # the shortest that the standard dialect allows: short forms, one compound message by the path rule
+ROUNDS = 2
 OVER_VOLTS = "7.5"          # at 5 V the hard limit is 6 V
 
 SIM = """sim = { seed = 1; world_file = "%s/profiles/sim/demo.cfg";
@@ -64,7 +65,7 @@ class Daemon:
     """bruntd before a simulated bench, both in a folder of their own; a client that speaks its protocol."""
 
     def __init__(self, where, bin_dir, name, sim_text, bench_text, preload=None):
-        self.dir, self.bin, self.kids, self.number, self.answers = os.path.join(where, name), bin_dir, [], 0, b""
+        self.dir, self.bin, self.kids, self.logs, self.number, self.answers = os.path.join(where, name), bin_dir, [], [], 0, b""
         self.client = None
         self.preload = preload
         os.makedirs(self.dir)
@@ -78,6 +79,7 @@ class Daemon:
         with open(self.path(log), "w", encoding="utf-8") as file:
             kid = subprocess.Popen(arguments, stdout=more.pop("stdout", file), stderr=file, **more)
         self.kids.append(kid)
+        self.logs.append(log)
         return kid
 
     def start_sim(self):
@@ -91,7 +93,7 @@ class Daemon:
     def start_daemon(self):
         environment = dict(os.environ, **(self.preload or {}))
         self.daemon = self.spawn([os.path.join(self.bin, "bruntd"), "--dir", self.path("state"), "--socket", self.path("socket"), "--bench", self.path("bench.cfg"),
-                                  "--dialects", os.path.join(TOP, "profiles", "dialects"), "--guard", os.path.join(self.bin, "brunt-guard")], "daemon.log",
+                                  "--dialects", os.path.join(TOP, "profiles", "dialects"), "--guard", os.path.join(self.bin, "brunt-guard")], f"daemon{len(self.kids)}.log",
                                  env=environment)
         wait_until("the daemon listens", 10, self.connect)
         wait_until("the bench is ready", 10, lambda: self.call("status")["ready"])
@@ -112,7 +114,7 @@ class Daemon:
             while b"\n" not in self.answers:
                 more = self.client.recv(65536)
                 if not more:
-                    raise RuntimeError("the daemon is gone: " + open(self.path("daemon.log"), encoding="utf-8").read())
+                    raise RuntimeError("the daemon is gone")
                 self.answers += more
             line, self.answers = self.answers.split(b"\n", 1)
             message = json.loads(line)
@@ -169,6 +171,10 @@ class Daemon:
                 kid.wait()
 
     def close(self):
+        for kid, log in zip(self.kids, self.logs):
+            if kid.poll() not in (None, 0):
+                with open(self.path(log), encoding="utf-8") as file:
+                    print(f"{kid.args[0]} ended with {kid.returncode}:\n" + file.read()[-2000:], file=sys.stderr)
         for kid in reversed(self.kids):
             self.end(kid)
         with contextlib.suppress(OSError, ValueError), open(self.path("state", "guard.pid"), encoding="utf-8") as file:
@@ -193,9 +199,10 @@ def other_loop(arguments):
     return float(rate), float(processor_us)
 
 
-def measure_daemon(daemon, seconds):
+def daemon_loop(daemon, seconds):
+    """Samples a second, by the median time between two samples too, bytes of an answer, processor time a sample."""
     daemon.start_daemon()
-    daemon.start_hold(f"{seconds + 2} s")
+    daemon.start_hold(f"{seconds + 1.5} s")
     wait_until("the load is on", 15, daemon.input_on)
     time.sleep(1)
     begin_s, begin_taken = daemon.processor_s(), daemon.taken()
@@ -204,7 +211,22 @@ def measure_daemon(daemon, seconds):
     wait_until("the run has ended", 20, daemon.idle)
     times, answer_bytes = readings_of(daemon.newest_record())
     daemon.stop_daemon()
-    return times, answer_bytes, used_s / taken * 1e6
+    between = statistics.median(b - a for a, b in zip(times, times[1:]))
+    return (len(times) - 1) / (times[-1] - times[0]), 1 / between, answer_bytes, used_s / taken * 1e6
+
+
+def rounds_on(daemon, helpers, baud, tcp, seconds):
+    """All three loops in turn, ROUNDS times: whatever else the computer does falls on all of them."""
+    address = daemon.tcp_address() if tcp else daemon.path("sim", "load1")
+    link, line = ("tcp:" + address, "") if tcp else ("pty:./sim/load1", f"line = {{ baud = {baud or 115200}; }};")
+    resource = f"TCPIP::{address.replace(':', '::')}::SOCKET" if tcp else f"ASRL{address}::INSTR"
+    write(daemon.path("bench.cfg"), BENCH % (link, line))
+    ours, visa, bare = [], [], []
+    for _ in range(ROUNDS):
+        ours.append(daemon_loop(daemon, seconds))
+        visa.append(other_loop(["/usr/bin/python3", os.path.join(HERE, "bench_visa.py"), resource, str(seconds), str(baud or 115200)]))
+        bare.append(other_loop([os.path.join(helpers, "bare_loop"), address, str(2), QUERY]))
+    return ours, visa, bare
 
 
 def rate_on(where, bin_dir, helpers, name, baud, delay_ms, tcp, seconds):
@@ -212,37 +234,39 @@ def rate_on(where, bin_dir, helpers, name, baud, delay_ms, tcp, seconds):
     daemon = Daemon(where, bin_dir, name.replace(" ", "-"), SIM % (TOP, line), "")
     try:
         daemon.start_sim()
-        address = daemon.tcp_address() if tcp else daemon.path("sim", "load1")
-        link = "tcp:" + address if tcp else "pty:./sim/load1"
-        write(daemon.path("bench.cfg"), BENCH % (link, "" if tcp else f"line = {{ baud = {baud or 115200}; }};"))
-        resource = f"TCPIP::{address.replace(':', '::')}::SOCKET" if tcp else f"ASRL{address}::INSTR"
-        times, answer_bytes, processor_us = measure_daemon(daemon, seconds)
-        visa, visa_us = other_loop(["/usr/bin/python3", os.path.join(HERE, "bench_visa.py"), resource, str(seconds), str(baud or 115200)])
-        bare, bare_us = other_loop([os.path.join(helpers, "bare_loop"), address, str(max(3, seconds // 2)), QUERY])
+        ours, visa, bare = rounds_on(daemon, helpers, baud, tcp, seconds)
     finally:
         daemon.close()
-    rate = (len(times) - 1) / (times[-1] - times[0])
-    between = statistics.median(b - a for a, b in zip(times, times[1:]))
-    figure(f"{name}: bruntd", f"{rate:.1f}", "samples/s")
-    figure(f"{name}: bruntd, by the median time between two samples", f"{1 / between:.1f}", "samples/s")
-    figure(f"{name}: plain VISA loop, two queries", f"{visa:.1f}", "samples/s")
-    figure(f"{name}: bare C loop, the same query", f"{bare:.1f}", "samples/s")
+    say_rates(name, baud, delay_ms, ours, visa, bare)
+
+
+def say_rates(name, baud, delay_ms, ours, visa, bare):
+    """The best round of each counts: what a round lacks, the computer was doing something else."""
+    rate_ours, rate_median, rate_visa, rate_bare = (max(row[0] for row in ours), max(row[1] for row in ours), max(row[0] for row in visa), max(row[0] for row in bare))
+    us_ours, us_visa, us_bare = (min(row[-1] for row in rows) for rows in (ours, visa, bare))
+    figure(f"{name}: bruntd", f"{rate_ours:.1f}", "samples/s")
+    figure(f"{name}: bruntd, by the median time between two samples", f"{rate_median:.1f}", "samples/s")
+    figure(f"{name}: plain VISA loop, two queries", f"{rate_visa:.1f}", "samples/s")
+    figure(f"{name}: bare C loop, the same query", f"{rate_bare:.1f}", "samples/s")
     if baud:
+        answer_bytes = statistics.mean(row[2] for row in ours)
         limit = 1 / ((len(QUERY) + 1 + answer_bytes) * 10 / baud + delay_ms / 1e3)
         figure(f"{name}: limit by {len(QUERY) + 1} + {answer_bytes:.1f} bytes and {delay_ms} ms", f"{limit:.1f}", "samples/s")
-        figure(f"{name}: bruntd against the limit", f"{rate / limit * 100:.1f}", "%", "at least 98 %")
-        figure(f"{name}: the same by the median time", f"{100 / between / limit:.1f}", "%")
-        figure(f"{name}: bare C loop against the limit", f"{bare / limit * 100:.1f}", "%")
-    figure(f"{name}: bruntd against the VISA loop", f"{rate / visa:.2f}", "times", "at least 1.1" if baud else "at least 2")
-    figure(f"{name}: processor time a sample, bruntd", f"{processor_us:.1f}", "us")
-    figure(f"{name}: processor time a sample, VISA loop", f"{visa_us:.1f}", "us")
-    figure(f"{name}: processor time a sample, bare C loop", f"{bare_us:.1f}", "us")
-    figure(f"{name}: processor time, bruntd against the VISA loop", f"{processor_us / visa_us:.3f}", "times", "at most 0.1")
+        figure(f"{name}: bruntd against the limit", f"{rate_ours / limit * 100:.1f}", "%", "at least 98 %")
+        figure(f"{name}: the same by the median time", f"{rate_median / limit * 100:.1f}", "%")
+        figure(f"{name}: bare C loop against the limit", f"{rate_bare / limit * 100:.1f}", "%")
+    figure(f"{name}: bruntd against the VISA loop", f"{rate_ours / rate_visa:.2f}", "times", "at least 1.1" if baud else "at least 2")
+    figure(f"{name}: processor time a sample, bruntd", f"{us_ours:.1f}", "us")
+    figure(f"{name}: processor time a sample, VISA loop", f"{us_visa:.1f}", "us")
+    figure(f"{name}: processor time a sample, bare C loop", f"{us_bare:.1f}", "us")
+    figure(f"{name}: processor time, bruntd against the VISA loop", f"{us_ours / us_visa:.3f}", "times", "at most 0.1")
 
 
-def rate(where, bin_dir, helpers, _argument):
-    for name, baud, delay_ms, tcp, seconds in (("9600 baud", 9600, 2, False, 7), ("115200 baud", 115200, 2, False, 6), ("unpaced pty", 0, 0, False, 4),
-                                               ("unpaced TCP", 0, 0, True, 4)):
+LINES = (("9600 baud", 9600, 2, False, 5), ("115200 baud", 115200, 2, False, 4), ("unpaced pty", 0, 0, False, 3), ("unpaced TCP", 0, 0, True, 3))
+
+
+def rate(where, bin_dir, helpers, _argument, lines=LINES):
+    for name, baud, delay_ms, tcp, seconds in lines:
         rate_on(where, bin_dir, helpers, name, baud, delay_ms, tcp, seconds)
 
 
@@ -379,14 +403,15 @@ def memory(where, bin_dir, _helpers, argument):
         daemon.close()
 
 
-def run_all(*arguments):
-    """The contract check takes its time whatever else goes on, and memory is no matter of time: these two together."""
-    rate(*arguments)
-    latency(*arguments)
-    beside = threading.Thread(target=check, args=arguments)
+def run_all(where, bin_dir, helpers, argument):
+    """The contract check takes its time whatever else goes on, memory is no matter of time, and a slow line leaves the computer idle: these together."""
+    beside = threading.Thread(target=check, args=(where, bin_dir, helpers, argument))
     beside.start()
-    memory(*arguments)
+    rate(where, bin_dir, helpers, argument, LINES[:1])
+    memory(where, bin_dir, helpers, argument)
     beside.join()
+    rate(where, bin_dir, helpers, argument, LINES[1:])
+    latency(where, bin_dir, helpers, argument)
 
 
 def main():
