@@ -68,6 +68,13 @@ static bool go_on(struct outside *o, int64_t for_us)
     return rehearsal_go(o->whole->rehearsal, rehearsal_now_us(o->whole->rehearsal) + for_us);
 }
 
+static void wait_for_arm(struct outside *o)
+{
+    for (int i = 0; i < 6000 && !o->arm_calls; i++)
+        go_on(o, 10 * US_PER_MS);
+    assert_int_equal(o->arm_calls, 1);
+}
+
 static void no_input_goes_on_before_the_guard_has_acknowledged(void **state)
 {
     struct outside o = {.whole = whole_new(&demo)};
@@ -85,8 +92,7 @@ static void with_the_guards_word_it_goes_on_and_stands_down_only_when_all_is_off
     struct station *station = rehearsal_station(o.whole->rehearsal);
     (void)state;
     start(&o, true);
-    while (!o.arm_calls && rehearsal_now_us(o.whole->rehearsal) < 60 * US_PER_S)
-        go_on(&o, 10 * US_PER_MS);
+    wait_for_arm(&o);
     station_armed(station, true, NULL, rehearsal_now_us(o.whole->rehearsal));
     assert_true(go_on(&o, 120 * US_PER_S));
     go_on(&o, 2 * US_PER_S);
@@ -104,8 +110,7 @@ static void a_guard_that_cannot_arm_ends_the_run_with_the_reason(void **state)
     char why[SENTENCE_SIZE] = "";
     (void)state;
     start(&o, true);
-    while (!o.arm_calls && rehearsal_now_us(o.whole->rehearsal) < 60 * US_PER_S)
-        go_on(&o, 10 * US_PER_MS);
+    wait_for_arm(&o);
     station_armed(station, false, "the armed file can't be written", rehearsal_now_us(o.whole->rehearsal));
     go_on(&o, US_PER_S);
     assert_false(station_running(station));
