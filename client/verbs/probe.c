@@ -155,7 +155,7 @@ static int check_address(const char *address, struct error *err)
 static int fail_probe(const struct error *err)
 {
     int status = verb_fail(err);
-    return err->kind == ERROR_LINK ? EXIT_BENCH : status;
+    return err->kind == ERROR_LINK || err->kind == ERROR_BUSY ? EXIT_BENCH : status;
 }
 
 int verb_probe(const struct verb *verb, const struct verb_options *options)
