@@ -23,6 +23,7 @@ allow $D/record $core
 allow $D/wire $core
 allow $D/serve $core $D/figures $D/watch $D/plan $D/run $D/bench $D/station $D/wire
 allow $D/guard $D/base
+allow $D/process $core $D/plan $D/bench $D/bench/links $D/station $D/run $D/record $D/wire $D/serve $D/guard $D/figures $D/watch
 allow client/judge $core $D/figures $D/watch $D/plan
 allow client/report $core $D/figures $D/watch $D/plan client/judge
 for room in sim/world sim/scpi sim/wire; do allow $room $D/base sim/world sim/scpi; done

@@ -38,7 +38,17 @@ static int64_t gap_end_us(sqlite3 *db, int64_t last, int64_t wall_ms_now)
     return now > last ? now : last;
 }
 
-static int close_crashed(const char *dir, const char *id, int64_t wall_ms_now, struct error *err)
+static int put_note(struct rows *rows, uint64_t seq, int64_t at_us, const char *who, const char *note, struct error *err)
+{
+    struct item item = {.kind = ITEM_NOTE, .seq = seq, .at_us = at_us};
+    if (!note || !*note)
+        return 0;
+    text_cut(item.of.note.who, sizeof item.of.note.who, who);
+    text_cut(item.of.note.text, sizeof item.of.note.text, note);
+    return rows_put(rows, &item, err);
+}
+
+static int close_crashed(const char *dir, const char *id, int64_t wall_ms_now, const char *who, const char *note, struct error *err)
 {
     char path[600];
     struct rows rows = {0};
@@ -51,7 +61,7 @@ static int close_crashed(const char *dir, const char *id, int64_t wall_ms_now, s
     gap.of.mark = (struct mark){.at_us = gap.at_us, .from_us = last, .kind = MARK_GAP, .stage = -1, .port = -1, .contract = -1,
                                 .set_point = NAN, .number = NAN};
     text_copy(gap.of.mark.text, sizeof gap.of.mark.text, "the daemon died; nothing was measured from here to its next start");
-    if (rows_prepare(&rows, err) < 0 || rows_put(&rows, &gap, err) < 0 ||
+    if (rows_prepare(&rows, err) < 0 || rows_put(&rows, &gap, err) < 0 || put_note(&rows, gap.seq + 1, gap.at_us, who, note, err) < 0 ||
         rows_set_end(&rows, last, RUN_CRASHED, "the daemon died during the run", err) < 0) {
         rows_end(&rows);
         return -1;
@@ -88,6 +98,12 @@ static void tell_damaged(void (*say)(void *, const char *), void *context, const
 
 int record_recover(const char *dir, int64_t wall_ms_now, void (*say)(void *context, const char *sentence), void *context, struct error *err)
 {
+    return record_recover_noting(dir, wall_ms_now, NULL, NULL, say, context, err);
+}
+
+int record_recover_noting(const char *dir, int64_t wall_ms_now, const char *who, const char *note, void (*say)(void *context, const char *sentence), void *context,
+                          struct error *err)
+{
     char path[600];
     int closed = 0;
     snprintf(path, sizeof path, "%s/open", dir);
@@ -101,7 +117,7 @@ int record_recover(const char *dir, int64_t wall_ms_now, void (*say)(void *conte
             continue;
         snprintf(id, sizeof id, "%.*s", (int)(len - end), entry->d_name);
         struct error why = ERROR_INIT;
-        if (close_crashed(dir, id, wall_ms_now, &why) == 0) {
+        if (close_crashed(dir, id, wall_ms_now, who, note, &why) == 0) {
             tell_closed(say, context, id);
             closed++;
         } else {

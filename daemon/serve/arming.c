@@ -1,5 +1,6 @@
 #include "daemon/serve/arming.h"
 
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -87,6 +88,19 @@ static void lose_guard(struct arming *arming, const char *why)
     }
 }
 
+/* While nothing is asked it is the answer to a line sent again: the file and the guard's earlier descriptors stand. */
+static void be_refused(struct arming *arming)
+{
+    char why[sizeof((struct error *)0)->text];
+    if (arming->state != ASKING)
+        return;
+    snprintf(why, sizeof why, "the guard refused to arm: %s", arming->does.refusal(arming->guard));
+    arming->state = ARMED; /* the file stands */
+    uv_timer_stop(&arming->answer);
+    announce(arming, false, why);
+    step(arming);
+}
+
 static void on_guard(uv_poll_t *poll, int status, int events)
 {
     struct arming *arming = poll->data;
@@ -95,6 +109,10 @@ static void on_guard(uv_poll_t *poll, int status, int events)
     while (arming->poll == poll && (news == ARMING_GONE || (news = arming->does.read(arming->guard)) != ARMING_NOTHING)) {
         if (news == ARMING_GONE) {
             lose_guard(arming, "the guard has ended");
+            return;
+        }
+        if (news == ARMING_REFUSED) {
+            be_refused(arming);
             return;
         }
         if (news == ARMING_ARMED && arming->state == ASKING) {

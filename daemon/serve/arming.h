@@ -1,6 +1,6 @@
 /*
  * Armed before on: the armed file stands and the guard has acknowledged it before an input goes on; and the other way round afterwards. On the loop; what blocks runs on workers.
- * What writes the file and talks to the guard comes in as a table (main.c gives guard/arm.h).
+ * What writes the file and talks to the guard comes in as a table (process/ gives guard/arm.h).
  */
 #ifndef BRUNT_SERVE_ARMING_H
 #define BRUNT_SERVE_ARMING_H
@@ -12,7 +12,7 @@
 #include <stdint.h>
 #include <uv.h>
 
-enum arming_news { ARMING_NOTHING, ARMING_ARMED, ARMING_DISARMED, ARMING_GONE };
+enum arming_news { ARMING_NOTHING, ARMING_ARMED, ARMING_DISARMED, ARMING_GONE, ARMING_REFUSED };
 
 struct arming_does {
     void *context;
@@ -29,6 +29,7 @@ struct arming_does {
     void (*armed)(void *context, bool armed, const char *why_not); /* answer to arming_want(true), never from within it */
     void (*disarmed)(void *context);                       /* the file is gone and the guard stands down */
     void (*guard_changed)(void *context, bool up, bool while_armed, const char *why);
+    const char *(*refusal)(void *guard);                   /* why, after ARMING_REFUSED; read() says that when nothing else is left to read */
 };
 
 struct arming;

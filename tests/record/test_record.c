@@ -189,6 +189,30 @@ static void a_killed_writer_loses_nothing_that_it_called_stored(void **state)
     record_close(record);
 }
 
+static int see_guard_note(void *context, uint64_t seq, int64_t at_us, const char *kind, const char *text)
+{
+    (void)seq, (void)at_us;
+    if (strcmp(kind, "note") == 0 && strstr(text, "the guard acted"))
+        ++*(int *)context;
+    return 0;
+}
+
+static void what_is_known_of_the_time_without_a_daemon_stands_in_the_record_so_closed(void **state)
+{
+    char path[256];
+    struct error err = ERROR_INIT;
+    int sentences = 0, notes = 0;
+    (void)state;
+    write_until_killed("k9", 10);
+    assert_int_equal(record_recover_noting(dir, 1700000100000, "guard", "the guard acted: 1 load confirmed off", count_sentence, &sentences, &err), 1);
+    snprintf(path, sizeof path, "%s/records/k9.brunt", dir);
+    struct record *record = record_open(path, &err);
+    assert_non_null(record);
+    assert_true(record_events(record, see_guard_note, &notes, &err) > 0);
+    assert_int_equal(notes, 1);
+    record_close(record);
+}
+
 static void a_queue_that_is_full_says_so_and_keeps_room_for_events(void **state)
 {
     struct record_status status;
@@ -277,6 +301,7 @@ int main(void)
         cmocka_unit_test(what_was_put_in_comes_out_again),
         cmocka_unit_test(other_programs_read_the_record),
         cmocka_unit_test(a_killed_writer_loses_nothing_that_it_called_stored),
+        cmocka_unit_test(what_is_known_of_the_time_without_a_daemon_stands_in_the_record_so_closed),
         cmocka_unit_test(a_queue_that_is_full_says_so_and_keeps_room_for_events),
         cmocka_unit_test(a_folder_that_is_not_writable_is_named),
         cmocka_unit_test(what_is_no_record_is_refused),

@@ -1,4 +1,5 @@
 /* The daemon as a whole, before the simulated bench: what survives what, and how it ends. */
+#include "daemon/record/record.h"
 #include "tests/serve/with_processes.h"
 
 #include <setjmp.h>
@@ -194,6 +195,32 @@ static void the_stop_command_ends_the_daemon_through_off(void **state)
     assert_false(file_there(p, "armed"));
 }
 
+static void the_stop_command_leaves_the_armed_file_while_a_load_may_be_on(void **state)
+{
+    struct bench_of_processes *p = *state;
+    char path[200], text[4096];
+    daemon_start(p, "none");
+    struct wire_client *client = client_ready(p);
+    begin_long_run(client);
+    kill(p->daemon, SIGKILL);
+    assert_int_equal(daemon_wait(p), -SIGKILL);
+    wire_disconnect(client);
+    snprintf(path, sizeof path, "%s/armed", p->state);
+    FILE *file = fopen(path, "r");
+    size_t len = fread(text, 1, sizeof text, file);
+    fclose(file);
+    assert_int_equal(truncate(path, (off_t)len - 4), 0); /* without its "end" it is torn: a load may be missing */
+    assert_int_equal(daemon_run(p, (const char *const[]){"--off", NULL}), 4);
+    assert_true(file_there(p, "armed"));
+    file = fopen(path, "w");
+    assert_int_equal(fwrite(text, 1, len, file), len);
+    fclose(file);
+    assert_int_equal(daemon_run(p, (const char *const[]){"--off", NULL}), 0);
+    assert_false(file_there(p, "armed"));
+    daemon_start(p, "none");
+    wire_disconnect(client_ready(p));
+}
+
 static void the_drill_shows_off_guard_and_mains(void **state)
 {
     struct bench_of_processes *p = *state;
@@ -270,6 +297,31 @@ static void a_guard_that_dies_in_mid_run_ends_the_run(void **state)
     wire_disconnect(client);
 }
 
+static int find_guard_note(void *context, uint64_t seq, int64_t at_us, const char *kind, const char *text)
+{
+    (void)seq, (void)at_us;
+    if (strcmp(kind, "note") == 0 && strstr(text, "the guard acted at ")) {
+        print_message("%s\n", text);
+        ++*(int *)context;
+    }
+    return 0;
+}
+
+/* The newest record tells that its run crashed and, in one note, what the guard did. */
+static void assert_crashed_with_the_guards_note(struct wire_client *client)
+{
+    struct error err = ERROR_INIT;
+    int notes = 0;
+    json_t *runs = ask(client, "runs", NULL), *first = json_array_get(json_object_get(runs, "runs"), 0);
+    assert_string_equal(text_in(first, "end"), "crashed");
+    struct record *record = record_open(text_in(first, "path"), &err);
+    assert_non_null(record);
+    assert_true(record_events(record, find_guard_note, &notes, &err) > 0);
+    assert_int_equal(notes, 1);
+    record_close(record);
+    json_decref(runs);
+}
+
 static void a_daemon_that_hangs_is_killed_by_its_guard_and_the_next_one_finds_the_load_off(void **state)
 {
     struct bench_of_processes *p = *state;
@@ -284,6 +336,8 @@ static void a_daemon_that_hangs_is_killed_by_its_guard_and_the_next_one_finds_th
     json_t *status = ask(client, "status", NULL);
     assert_true(json_is_true(json_object_get(status, "all_off")));
     json_decref(status);
+    assert_crashed_with_the_guards_note(client);
+    assert_false(file_there(p, "guarded"));
     wire_disconnect(client);
 }
 
@@ -310,6 +364,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(killed_in_mid_run_the_next_one_turns_off_first_and_closes_the_record_honestly, setup, teardown),
         cmocka_unit_test_setup_teardown(a_second_daemon_on_the_same_folder_is_refused_with_the_first_ones_pid, setup, teardown),
         cmocka_unit_test_setup_teardown(the_stop_command_ends_the_daemon_through_off, setup, teardown),
+        cmocka_unit_test_setup_teardown(the_stop_command_leaves_the_armed_file_while_a_load_may_be_on, setup, teardown),
         cmocka_unit_test_setup_teardown(a_pulled_plug_ends_the_run_and_the_line_comes_back_by_itself, setup, teardown),
         cmocka_unit_test_setup_teardown(a_guard_that_dies_in_mid_run_ends_the_run, setup, teardown),
         cmocka_unit_test_setup_teardown(a_daemon_that_hangs_is_killed_by_its_guard_and_the_next_one_finds_the_load_off, setup, teardown),

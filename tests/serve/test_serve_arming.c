@@ -19,7 +19,7 @@ struct fake {
     char story[400];            /* what happened, in order, a letter each; workers write too */
     uv_mutex_t lock;
     char why[200];
-    bool write_fails, no_guard_there, guard_silent, remove_fails;
+    bool write_fails, no_guard_there, guard_silent, guard_refuses, remove_fails;
     int guard_end;              /* our end of the guard's line */
     unsigned beats;
 };
@@ -80,7 +80,7 @@ static int send_arm(void *context, void *guard, struct error *err)
     struct fake *f = context;
     (void)guard, (void)err;
     tell(f, "a");
-    return f->guard_silent || send(f->guard_end, "A", 1, 0) == 1 ? 0 : -1;
+    return f->guard_silent || send(f->guard_end, f->guard_refuses ? "R" : "A", 1, 0) == 1 ? 0 : -1;
 }
 
 static int send_disarm(void *guard, struct error *err)
@@ -98,7 +98,13 @@ static enum arming_news read_guard(void *guard)
 {
     char said[8];
     ssize_t n = recv(*(int *)guard, said, sizeof said, MSG_DONTWAIT);
-    return n > 0 ? ARMING_ARMED : n == 0 ? ARMING_GONE : ARMING_NOTHING;
+    return n > 0 ? (said[0] == 'R' ? ARMING_REFUSED : ARMING_ARMED) : n == 0 ? ARMING_GONE : ARMING_NOTHING;
+}
+
+static const char *refusal(void *guard)
+{
+    (void)guard;
+    return "another daemon is armed";
 }
 
 static void on_armed(void *context, bool armed, const char *why_not)
@@ -124,7 +130,7 @@ static struct fake *begin(bool with_guard, bool standing, bool there)
     struct fake *f = calloc(1, sizeof *f);
     struct error err = ERROR_INIT;
     const struct arming_does does = {f, prepare, write_file, remove_file, with_guard ? connect_guard : NULL, close_guard, descriptor, send_arm,
-                                     send_disarm, beat, read_guard, on_armed, on_disarmed, on_guard_changed};
+                                     send_disarm, beat, read_guard, on_armed, on_disarmed, on_guard_changed, refusal};
     f->no_guard_there = !there;
     f->guard_end = -1;
     uv_loop_init(&f->loop);
@@ -223,6 +229,34 @@ static void a_guard_that_does_not_acknowledge_is_no_guard(void **state)
     finish(f);
 }
 
+static void a_guard_that_refuses_is_no_guard_and_its_reason_is_passed_on(void **state)
+{
+    struct fake *f = begin(true, false, true);
+    (void)state;
+    until(f, "U");
+    f->guard_refuses = true;
+    arming_want(f->arming, true);
+    until(f, "UpwaNrD");
+    assert_non_null(strstr(f->why, "another daemon is armed"));
+    assert_true(arming_is_down(f->arming));
+    finish(f);
+}
+
+static void a_refusal_of_a_line_sent_again_takes_no_arming_back(void **state)
+{
+    struct fake *f = begin(true, false, true);
+    (void)state;
+    until(f, "U");
+    arming_want(f->arming, true);
+    until(f, "UpwaY");
+    f->guard_refuses = true;
+    arming_resend(f->arming);
+    uv_run(&f->loop, UV_RUN_ONCE);
+    assert_true(arming_is_armed(f->arming));
+    assert_false(happened(f, "N"));
+    finish(f);
+}
+
 static void a_guard_that_ends_while_armed_is_said_so(void **state)
 {
     struct fake *f = begin(true, false, true);
@@ -284,6 +318,8 @@ int main(void)
         cmocka_unit_test(without_the_guard_there_is_no_arming_and_the_file_is_taken_away_again),
         cmocka_unit_test(a_bench_without_guard_is_armed_by_its_file_alone),
         cmocka_unit_test(a_guard_that_does_not_acknowledge_is_no_guard),
+        cmocka_unit_test(a_guard_that_refuses_is_no_guard_and_its_reason_is_passed_on),
+        cmocka_unit_test(a_refusal_of_a_line_sent_again_takes_no_arming_back),
         cmocka_unit_test(a_guard_that_ends_while_armed_is_said_so),
         cmocka_unit_test(a_line_opened_again_sends_its_descriptor_only_while_armed),
         cmocka_unit_test(wanted_again_before_it_is_down_it_is_armed_again),
