@@ -268,7 +268,7 @@ long record_events(struct record *record, int (*each)(void *context, uint64_t se
 {
     sqlite3_stmt *s = query(record,
                             "SELECT seq, at_us, kind, printf('%s%s%s%s%s', ifnull(name,''), ifnull(' ['||severity||']',''),"
-                            " ifnull(printf(' set %g', set_point),''), ifnull(printf(' number %g', number),''),"
+                            " CASE WHEN set_point IS NULL THEN '' ELSE printf(' set %g', set_point) END, CASE WHEN number IS NULL THEN '' ELSE printf(' number %g', number) END,"
                             " CASE WHEN ifnull(text,'')='' THEN '' ELSE ': '||text END) FROM event ORDER BY seq",
                             err);
     long rows = 0;

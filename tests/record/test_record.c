@@ -87,6 +87,17 @@ static int see_mark(void *context, uint64_t seq, const struct mark *mark)
     return 0;
 }
 
+static int see_event(void *context, uint64_t seq, int64_t at_us, const char *kind, const char *text)
+{
+    (void)at_us;
+    if (seq == 4) {
+        assert_string_equal(kind, "note");
+        assert_string_equal(text, "somebody: smells warm");
+        ++*(int *)context;
+    }
+    return 0;
+}
+
 static void what_was_put_in_comes_out_again(void **state)
 {
     char path[256];
@@ -122,6 +133,9 @@ static void what_was_put_in_comes_out_again(void **state)
     assert_int_equal(seen.finding.kind, FINDING_HICCUP);
     assert_true(seen.finding.severity == SEVERITY_TRIP && seen.finding.over && seen.finding.period_s == 0.5 && isnan(seen.finding.limit));
     assert_int_equal(record_marks(record, see_mark, &seen, &err), 1);
+    int notes = 0;
+    assert_int_equal(record_events(record, see_event, &notes, &err), 3);
+    assert_int_equal(notes, 1);
     assert_true(seen.mark.kind == MARK_POINT && seen.mark.held && seen.mark.number == 1.0 && seen.mark.from_us == 150000);
     record_close(record);
 }
