@@ -75,9 +75,10 @@ void trip_finding(struct run *run, const struct finding *finding)
     if (finding->over || run->phase == PHASE_OVER)
         return;
     bool fault = of_instrument(finding->kind);
+    bool bench = fault || finding->kind == FINDING_INSTRUMENT_DISAGREES; /* milder, a supply's limit may look like that; this one is the instrument's own word */
     if (finding->severity == SEVERITY_ABORT || (fault && finding->severity == SEVERITY_TRIP)) {
         run->told = true;
-        run_finish(run, fault ? RUN_FAULT : RUN_TRIPPED, "%s", finding->text[0] ? finding->text : finding_kind_name(finding->kind));
+        run_finish(run, bench ? RUN_FAULT : RUN_TRIPPED, "%s", finding->text[0] ? finding->text : finding_kind_name(finding->kind));
     } else if (active && is_loss(run, finding)) {
         lost(run, finding);
     }

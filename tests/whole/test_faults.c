@@ -90,6 +90,7 @@ static int64_t moment_in(size_t which, enum stage_kind kind)
 struct fault {
     const char *line;
     const char *names;     /* an instrument that the sentence has to name if the run ends early; NULL: the supply's doing, the port is named */
+    bool supply_may_seem; /* to have given way: what the instrument does wrong can't be told from that */
     bool off_is_not_enough; /* no order switches this load off: the mains has to go */
 };
 
@@ -126,9 +127,9 @@ static bool says_who(const struct whole *w, const struct fault *fault)
         return true;
     if (!w->why[0])
         return false;
-    if (w->end == RUN_FAULT && fault->names)
-        return whole_says(w, fault->names);
-    return whole_says(w, "port") || whole_says(w, "load1");
+    if (fault->names)
+        return whole_says(w, fault->names) && (w->end == RUN_FAULT || fault->supply_may_seem);
+    return whole_says(w, "port");
 }
 
 static bool struck(const struct fault *fault, size_t which, enum stage_kind kind, struct tally *tally)
@@ -176,9 +177,9 @@ static void strike_all(const struct fault *faults, size_t count, size_t kinds_ea
 static void a_line_to_the_load_that_goes_wrong_ends_with_the_load_off(void **state)
 {
     static const struct fault faults[] = {
-        {"wire load1 drop", "load1", false},     {"wire load1 corrupt", "load1", false},    {"wire load1 duplicate", "load1", false}, {"wire load1 truncate", "load1", false},
-        {"wire load1 delay 700", "load1", false}, {"wire load1 merge", "load1", false},     {"wire load1 stale", "load1", false},     {"wire load1 garbage", "load1", false},
-        {"wire load1 nan", "load1", false},      {"wire load1 over-range", "load1", false}, {"wire load1 silence", "load1", false},   {"wire load1 hang-up", "load1", false},
+        {"wire load1 drop", "load1", false, false},     {"wire load1 corrupt", "load1", false, false},    {"wire load1 duplicate", "load1", false, false}, {"wire load1 truncate", "load1", false, false},
+        {"wire load1 delay 700", "load1", false, false}, {"wire load1 merge", "load1", false, false},     {"wire load1 stale", "load1", false, false},     {"wire load1 garbage", "load1", false, false},
+        {"wire load1 nan", "load1", false, false},      {"wire load1 over-range", "load1", false, false}, {"wire load1 silence", "load1", false, false},   {"wire load1 hang-up", "load1", false, false},
     };
     (void)state;
     STRIKE(faults, STAGE_KINDS);
@@ -187,9 +188,9 @@ static void a_line_to_the_load_that_goes_wrong_ends_with_the_load_off(void **sta
 static void a_short_upset_of_the_line_ends_with_the_load_off(void **state)
 {
     static const struct fault faults[] = {
-        {"wire load1 drop next", "load1", false},    {"wire load1 corrupt for 2", "load1", false},  {"wire load1 duplicate next", "load1", false}, {"wire load1 truncate next", "load1", false},
-        {"wire load1 delay 300 next", "load1", false}, {"wire load1 merge next", "load1", false},   {"wire load1 stale for 3", "load1", false},    {"wire load1 garbage next", "load1", false},
-        {"wire load1 nan next", "load1", false},     {"wire load1 over-range next", "load1", false},
+        {"wire load1 drop next", "load1", false, false},    {"wire load1 corrupt for 2", "load1", false, false},  {"wire load1 duplicate next", "load1", false, false}, {"wire load1 truncate next", "load1", false, false},
+        {"wire load1 delay 300 next", "load1", false, false}, {"wire load1 merge next", "load1", false, false},   {"wire load1 stale for 3", "load1", false, false},    {"wire load1 garbage next", "load1", false, false},
+        {"wire load1 nan next", "load1", false, false},     {"wire load1 over-range next", "load1", false, false},
     };
     (void)state;
     STRIKE(faults, 3);
@@ -198,9 +199,9 @@ static void a_short_upset_of_the_line_ends_with_the_load_off(void **state)
 static void a_line_to_another_instrument_that_goes_wrong_ends_with_the_load_off(void **state)
 {
     static const struct fault faults[] = {
-        {"wire selector1 silence", "selector1", false}, {"wire selector1 garbage", "selector1", false}, {"wire selector1 hang-up", "selector1", false}, {"power selector1 cycle", "selector1", false},
-        {"wire mains1 silence", "mains1", false},       {"wire mains1 hang-up", "mains1", false},       {"wire thermo1 silence", "thermo1", false},     {"wire thermo1 corrupt", "thermo1", false},
-        {"wire thermo1 hang-up", "thermo1", false},
+        {"wire selector1 silence", "selector1", false, false}, {"wire selector1 garbage", "selector1", false, false}, {"wire selector1 hang-up", "selector1", false, false}, {"power selector1 cycle", "selector1", false, false},
+        {"wire mains1 silence", "mains1", false, false},       {"wire mains1 hang-up", "mains1", false, false},       {"wire thermo1 silence", "thermo1", false, false},     {"wire thermo1 corrupt", "thermo1", false, false},
+        {"wire thermo1 hang-up", "thermo1", false, false},
     };
     (void)state;
     STRIKE(faults, 3);
@@ -209,9 +210,9 @@ static void a_line_to_another_instrument_that_goes_wrong_ends_with_the_load_off(
 static void a_load_that_goes_wrong_ends_with_the_load_off(void **state)
 {
     static const struct fault faults[] = {
-        {"power-stage-short", "load1", true}, {"input-ignored", "load1", true},          {"sense-open", "port", false},            {"sense-reversed", "port", false},
-        {"readback-drift 60", "port", false}, {"reading-stuck", "port", false},          {"instrument-power-cycle", "load1", false}, {"instrument-power-off", "load1", false},
-        {"power load1 cycle", "load1", false}, {"input-on-after-power", "load1", false},
+        {"power-stage-short", "load1", true, true}, {"input-ignored", "load1", true, true},          {"sense-open", "port", true, false},            {"sense-reversed", "port", true, false},
+        {"readback-drift 60", "port", true, false}, {"reading-stuck", "port", true, false},          {"instrument-power-cycle", "load1", false, false}, {"instrument-power-off", "load1", false, false},
+        {"power load1 cycle", "load1", false, false}, {"input-on-after-power", "load1", false, false},
     };
     (void)state;
     STRIKE(faults, STAGE_KINDS);
@@ -220,9 +221,9 @@ static void a_load_that_goes_wrong_ends_with_the_load_off(void **state)
 static void a_supply_or_mains_that_goes_wrong_ends_with_the_load_off(void **state)
 {
     static const struct fault faults[] = {
-        {"solder-joint 1.5", NULL, false}, {"dried-capacitor", NULL, false}, {"contract-intermittent 2", NULL, false}, {"over-voltage 25", NULL, false}, {"hard-reset", NULL, false},
-        {"brown-out 60", NULL, false},     {"drop-out 300", NULL, false},    {"overheat 130", NULL, false},            {"opened", NULL, false},          {"probe-open place 6", NULL, false},
-        {"probe-off place 6", NULL, false},
+        {"solder-joint 1.5", NULL, true, false}, {"dried-capacitor", NULL, true, false}, {"contract-intermittent 2", NULL, true, false}, {"over-voltage 25", NULL, true, false}, {"hard-reset", NULL, true, false},
+        {"brown-out 60", NULL, true, false},     {"drop-out 300", NULL, true, false},    {"overheat 130", NULL, true, false},            {"opened", NULL, true, false},          {"probe-open place 6", NULL, true, false},
+        {"probe-off place 6", NULL, true, false},
     };
     (void)state;
     STRIKE(faults, 4);
@@ -237,7 +238,7 @@ static void a_load_that_comes_back_from_a_power_cycle_with_its_input_on_is_turne
         if (kind == STAGE_RECOVER)
             continue;
         struct tally tally = {0};
-        const struct fault cycle = {"instrument-power-cycle 0.5", "load1", false};
+        const struct fault cycle = {"instrument-power-cycle 0.5", "load1", false, false};
         struct whole *w = bench(0);
         int64_t at_us = moment_in(0, (enum stage_kind)kind);
         whole_start(w);
@@ -258,7 +259,7 @@ static void a_load_that_comes_back_from_a_power_cycle_with_its_input_on_is_turne
 static void a_power_stage_that_shorts_takes_the_mains_off_and_is_named(void **state)
 {
     (void)state;
-    const struct fault shorted = {"power-stage-short 0.5", "load1", true};
+    const struct fault shorted = {"power-stage-short 0.5", "load1", true, true};
     struct whole *w = bench(0);
     whole_start(w);
     rehearsal_wait(w->rehearsal, w->begin_us + moment_in(0, STAGE_HOLD));
@@ -277,7 +278,7 @@ static void a_power_stage_that_shorts_takes_the_mains_off_and_is_named(void **st
 static void a_link_that_hangs_up_and_returns_leaves_the_load_off_and_the_bench_ready(void **state)
 {
     (void)state;
-    const struct fault gone = {"wire load1 hang-up", "load1", false};
+    const struct fault gone = {"wire load1 hang-up", "load1", false, false};
     struct whole *w = bench(0);
     char why[SENTENCE_SIZE] = "";
     whole_start(w);
