@@ -62,6 +62,17 @@ static void apply_windows(const struct judge *judge, struct judged_contract *c)
         }
 }
 
+/* It missed its rating; how much it did give is the next question. */
+static void say_what_was_held(struct judged_contract *c)
+{
+    double held_amps = 0.0;
+    for (size_t i = 0; i < c->points_len; i++)
+        if (c->points[i].count && c->points[i].volts >= c->low_volts)
+            held_amps = fmax(held_amps, c->points[i].amps);
+    if (held_amps > 0.0)
+        text_add(c->why, sizeof c->why, "; %.2f A were held before, %.2f A are on the label", held_amps, c->rated_amps);
+}
+
 /* A contract passes only if its rated point was measured: fewer points can fail it, but never pass it. */
 void judge_decide(struct judge *judge, struct judged_contract *c)
 {
@@ -75,8 +86,10 @@ void judge_decide(struct judge *judge, struct judged_contract *c)
         return;
     }
     apply_windows(judge, c);
-    if (judge->lost_at_rating[c->port][c->contract] && !c->rated.count)
+    if (judge->lost_at_rating[c->port][c->contract] && !c->rated.count) {
         fail(c, judge->lost_text[c->port][c->contract]);
+        say_what_was_held(c);
+    }
     else if (!c->rated.count && c->verdict < VERDICT_CONDITIONAL_FAIL)
         nothing(c, "not measured at rated current");
 }

@@ -16,6 +16,9 @@ struct report_head { /* from the record's meta */
 /* The verdict table, at most 80 columns wide, then the sentences that defend what isn't a pass. */
 void report_table(FILE *to, const struct judge *judge, const struct report_head *head);
 
+/* A sentence, broken at spaces for a terminal of 80 columns. */
+void report_wrapped(FILE *to, const char *text);
+
 /* The same as one JSON document (new reference; NULL: no memory). Numbers that were not measured are null. */
 json_t *report_json(const struct judge *judge, const struct report_head *head);
 

@@ -89,7 +89,7 @@ static bool any_search(const struct judged_contract *contracts, size_t count, in
 }
 
 /* Broken at spaces, so that a sentence can be read in a terminal of 80 columns. */
-static void wrapped(FILE *to, const char *text)
+void report_wrapped(FILE *to, const char *text)
 {
     int column = 0;
     while (*text) {
@@ -114,7 +114,7 @@ static void why_not(FILE *to, const struct judge *judge, const struct judged_con
         snprintf(sentence, sizeof sentence, "%s at %.4g V, %s: %s", judge_plan(judge)->supply.ports[contracts[i].port].name, contracts[i].rated_volts,
                  verdict_name(contracts[i].verdict), contracts[i].why);
         if (contracts[i].verdict != VERDICT_PASS && contracts[i].why[0])
-            wrapped(to, sentence);
+            report_wrapped(to, sentence);
         weak |= contracts[i].weak;
     }
     if (weak)
@@ -130,6 +130,23 @@ static void proof_line(FILE *to, const struct judged_contract *contracts, size_t
         }
 }
 
+/* A verdict speaks of what was tested; what the label promises besides is named. */
+static void not_measured(FILE *to, const struct judge *judge)
+{
+    const struct test_plan *plan = judge_plan(judge);
+    for (size_t port = 0; port < plan->supply.ports_len; port++) {
+        size_t chosen = 0, all = plan->supply.ports[port].contracts_len;
+        for (size_t c = 0; c < all; c++)
+            chosen += plan->contract_chosen[port][c] && plan_seat_of_port(plan, (int)port) >= 0;
+        if (chosen == 0)
+            fprintf(to, "Not tested: port %s\n", plan->supply.ports[port].name);
+        else if (chosen < all)
+            fprintf(to, "Not tested: %zu of the %zu contracts of port %s\n", all - chosen, all, plan->supply.ports[port].name);
+    }
+    if (plan->supply.combinations_len)
+        fprintf(to, "Not tested: ports together (%zu combinations on the label)\n", plan->supply.combinations_len);
+}
+
 void report_table(FILE *to, const struct judge *judge, const struct report_head *head)
 {
     const struct judged_contract *contracts;
@@ -142,7 +159,7 @@ void report_table(FILE *to, const struct judge *judge, const struct report_head 
     char line[SENTENCE_SIZE * 2];
     snprintf(line, sizeof line, "run %s, %s, %.0f s, %s%s%s", head->id, when, head->duration_s, head->end, head->why[0] ? ": " : "", head->why);
     fprintf(to, "%s\n", head->title);
-    wrapped(to, line);
+    report_wrapped(to, line);
     for (int port = 0; port < PORTS_MAX; port++) {
         bool searched = any_search(contracts, count, port), headed = false;
         for (size_t i = 0; i < count; i++) {
@@ -160,5 +177,9 @@ void report_table(FILE *to, const struct judge *judge, const struct report_head 
     fputs("\n", to);
     why_not(to, judge, contracts, count);
     proof_line(to, contracts, count);
-    fprintf(to, "Verdict: %s (guard band: U, k = 2, from the bench file's accuracy)\n", verdict_name(judge_verdict(judge)));
+    not_measured(to, judge);
+    if (strcmp(head->end, "done") != 0)
+        fprintf(to, "Verdict: incomplete, the run was not done (%s); of what was measured: %s\n", head->end, verdict_name(judge_verdict(judge)));
+    else
+        fprintf(to, "Verdict: %s (guard band: U, k = 2, from the bench file's accuracy)\n", verdict_name(judge_verdict(judge)));
 }

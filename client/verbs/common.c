@@ -14,7 +14,9 @@ int verb_fail(const struct error *err)
         [ERROR_RANGE] = EXIT_WRONG,      [ERROR_MEMORY] = EXIT_DAEMON,   [ERROR_SYSTEM] = EXIT_DAEMON, [ERROR_LINK] = EXIT_DAEMON,
         [ERROR_INSTRUMENT] = EXIT_BENCH, [ERROR_REFUSED] = EXIT_DAEMON,  [ERROR_BUSY] = EXIT_DAEMON,  [ERROR_STORAGE] = EXIT_WRONG,
         [ERROR_PROTOCOL] = EXIT_DAEMON};
-    fprintf(stderr, "brunt: %s\n", err->text);
+    char sentence[sizeof err->text + 8] = "brunt: ";
+    strcat(sentence, err->text);
+    report_wrapped(stderr, sentence);
     return status[err->kind];
 }
 
@@ -126,6 +128,18 @@ static int status_of(enum verdict verdict)
     return verdict == VERDICT_PASS || verdict == VERDICT_CONDITIONAL_PASS ? EXIT_PASSED : EXIT_VERDICT;
 }
 
+int verb_status_of_end(const char *end)
+{
+    static const struct {
+        const char *end;
+        int status;
+    } ends[] = {{"done", EXIT_PASSED}, {"stopped", EXIT_STOPPED}, {"tripped", EXIT_STOPPED}};
+    for (size_t i = 0; i < sizeof ends / sizeof ends[0]; i++)
+        if (strcmp(ends[i].end, end) == 0)
+            return ends[i].status;
+    return EXIT_BENCH; /* fault, crashed */
+}
+
 int verb_print_judged(const char *path, bool json)
 {
     struct error err = ERROR_INIT;
@@ -141,7 +155,9 @@ int verb_print_judged(const char *path, bool json)
                                .why = record_meta(record, "why"), .path = path, .user = record_meta(record, "user"),
                                .software = record_meta(record, "software"), .wall_ms = atoll(record_meta(record, "wall_ms")),
                                .duration_s = (double)atoll(record_meta(record, "end_us")) * 1e-6};
-    int status = status_of(judge_verdict(judge));
+    int status = status_of(judge_verdict(judge)), ended = verb_status_of_end(head.end);
+    if (ended != EXIT_PASSED)
+        status = ended;
     if (json)
         verb_print_json(report_json(judge, &head));
     else

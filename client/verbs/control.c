@@ -10,10 +10,12 @@ int verb_command(const struct verb *verb, const struct verb_options *options)
     json_t *result = verb_call(options, verb->name, params, &err);
     if (!result)
         return verb_fail(&err);
-    if (options->json)
+    if (options->json) {
         verb_print_json(result);
-    else
-        json_decref(result);
+        return EXIT_PASSED;
+    }
+    json_decref(result);
+    printf("%s: done\n", verb->name);
     return EXIT_PASSED;
 }
 

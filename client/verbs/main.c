@@ -14,6 +14,7 @@ static const struct verb verbs[] = {
     {"resume", "[WHY]", "go on with a run on hold", TAKES_SOCKET, 0, 1, verb_command},
     {"note", "TEXT", "write a note into the record", TAKES_SOCKET, 1, 1, verb_command},
     {"answer", "TEXT", "answer what the run asks the operator", TAKES_SOCKET, 1, 1, verb_command},
+    {"acknowledge", "[TEXT]", "say that somebody watches an attended run", TAKES_SOCKET, 0, 1, verb_command},
     {"runs", "", "list finished runs, newest first", TAKES_SOCKET | TAKES_DIR, 0, 0, verb_runs},
     {"judge", "RUN", "judge a record again (its id or its file)", TAKES_SOCKET | TAKES_DIR, 1, 1, verb_judge},
     {"export", "RUN", "print a record's readings as CSV", TAKES_SOCKET | TAKES_DIR, 1, 1, verb_export},

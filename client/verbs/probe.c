@@ -104,10 +104,26 @@ static int try_baud(const char *address, int baud, const struct dialects *dialec
     return answer;
 }
 
+/* What no query tells: from the instrument's manual. Keys: docs/files.md. */
+static void print_to_fill_in(const char *role)
+{
+    if (strcmp(role, "load") == 0)
+        puts("    # fill in from its manual:\n"
+             "    # channels = 1;\n"
+             "    # ratings = { max_volts = ; max_amps = ; max_watts = ; min_volts = ;\n"
+             "    #             constant_voltage_mode = true; constant_resistance_mode = true; };\n"
+             "    # accuracy = { volts = { percent_of_reading = ; percent_of_range = ; range_volts = ; };\n"
+             "    #              amps  = { percent_of_reading = ; percent_of_range = ; range_amps = ; }; };");
+    if (strcmp(role, "thermometer") == 0)
+        puts("    # fill in from its manual: channels = ; accuracy = { kelvin = ; };");
+}
+
 static void print_found(const char *address, int baud, const struct dialects *dialects, const struct bench_probe_report *r)
 {
     const struct dialect *d = dialects->all[r->dialect];
     printf("# %s\n", r->identity);
+    if (!r->lacks[0])
+        puts("# lacks nothing that brunt can use");
     for (const char *line = r->lacks; *line;) {
         size_t len = strcspn(line, "\n");
         printf("# lacks: %.*s\n", (int)len, line);
@@ -117,9 +133,8 @@ static void print_found(const char *address, int baud, const struct dialects *di
     if (strncmp(address, "tcp:", 4) != 0)
         printf("    line = { baud = %d; data_bits = 8; stop_bits = 1; parity = \"none\"; flow = \"none\"; };\n", baud);
     printf("    dialect = \"%s\";\n", dialect_name(d));
-    if (strcmp(dialect_role(d), "load") == 0)
-        puts("    # from its manual: ratings = { max_volts = ; max_amps = ; max_watts = ; min_volts = ; }; accuracy = { ... };");
-    puts("}");
+    print_to_fill_in(dialect_role(d));
+    puts("}   # a comma between this piece and the next");
 }
 
 static json_t *found_json(const char *address, int baud, const struct dialects *dialects, const struct bench_probe_report *r)
@@ -171,6 +186,8 @@ int verb_probe(const struct verb *verb, const struct verb_options *options)
     for (size_t i = 0; answer == 0 && i < tries && best.dialect < 0; i++) {
         baud = options->baud ? options->baud : usual_bauds[i];
         report = (struct bench_probe_report){.dialect = -1};
+        if (serial)
+            fprintf(stderr, "trying %d baud ...\n", baud);
         answer = try_baud(options->words[0], baud, &dialects, &report, &err);
         if (report.answered || i == 0) {
             best = report;

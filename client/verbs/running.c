@@ -4,6 +4,7 @@
 #include "daemon/base/text.h"
 #include "daemon/base/units.h"
 
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
@@ -87,7 +88,7 @@ static json_t *start_params(const struct verb_options *o, const char *supply_pat
 
 struct follower {
     bool json, terminal, line_open;
-    char last[120];
+    char last[120], latest[32]; /* latest: volts and amps */
     char *path;
     size_t path_size;
     int status;
@@ -120,7 +121,7 @@ static void show_progress(struct follower *f, const json_t *p)
         text_add(where, sizeof where, "%s %g V ", text_in(p, "port_name"), number_in(p, "volts"));
     text_add(where, sizeof where, "%.20s: %.30s", text_in(p, "stage_name"), text_in(p, "doing"));
     if (f->terminal) {
-        fprintf(stderr, "\r\033[K%3.0f %%  %.48s  to go %s", number_in(p, "fraction") * 100.0, where, togo);
+        fprintf(stderr, "\r\033[K%3.0f %%  %.40s  %s to go %s", number_in(p, "fraction") * 100.0, where, f->latest, togo);
         f->line_open = true;
     } else if (strcmp(where, f->last) != 0) {
         fprintf(stderr, "%3.0f %%  %s, to go %s\n", number_in(p, "fraction") * 100.0, where, togo);
@@ -134,26 +135,43 @@ static void show_progress(struct follower *f, const json_t *p)
 
 static void show_finding(struct follower *f, const json_t *p)
 {
+    char sentence[SENTENCE_SIZE + 16] = "";
+    text_add(sentence, sizeof sentence, "%s: %s", text_in(p, "severity"), text_in(p, "text"));
     clear_line(f);
-    fprintf(stderr, "%s: %s\n", text_in(p, "severity"), text_in(p, "text"));
+    report_wrapped(stderr, sentence);
 }
 
 static void show_end(struct follower *f, const json_t *p)
 {
-    static const struct {
-        const char *end;
-        int status;
-    } ends[] = {{"done", EXIT_PASSED}, {"stopped", EXIT_STOPPED}, {"tripped", EXIT_STOPPED}, {"fault", EXIT_BENCH}, {"crashed", EXIT_BENCH}};
     const char *end = text_in(p, "end"), *why = text_in(p, "why");
     clear_line(f);
-    f->status = EXIT_BENCH;
-    for (size_t i = 0; i < sizeof ends / sizeof ends[0]; i++)
-        if (strcmp(ends[i].end, end) == 0)
-            f->status = ends[i].status;
+    f->status = verb_status_of_end(end);
     if (!f->json)
-        fprintf(stderr, "run %s%s%s\n", end, why[0] ? ": " : "", why);
+        fprintf(stderr, "run %s%s%s\n", end, why[0] && strcmp(why, end) != 0 ? ": " : "", strcmp(why, end) == 0 ? "" : strncmp(why, end, strlen(end)) == 0 && why[strlen(end)] == ':' ? why + strlen(end) + 2 : why);
     text_copy(f->path, f->path_size, text_in(p, "path"));
     f->ended = true;
+}
+
+static void show_acknowledge(struct follower *f, const json_t *p)
+{
+    clear_line(f);
+    fprintf(stderr, "This bench is attended: brunt acknowledge within %.0f s, or the load goes off\n", number_in(p, "due_s"));
+}
+
+static void take_reading(struct follower *f, const json_t *p)
+{
+    f->latest[0] = '\0';
+    if (json_is_number(json_object_get(p, "volts")) && json_is_number(json_object_get(p, "amps")))
+        text_add(f->latest, sizeof f->latest, "%.3f V %.3f A ", number_in(p, "volts"), fabs(number_in(p, "amps")));
+}
+
+static void show_mark(struct follower *f, const json_t *p)
+{
+    const char *kind = text_in(p, "kind");
+    if (strcmp(kind, "note") != 0 && strcmp(kind, "hold") != 0 && strcmp(kind, "resume") != 0)
+        return;
+    clear_line(f);
+    fprintf(stderr, "%s: %s\n", kind, text_in(p, "text"));
 }
 
 static void show(struct follower *f, const struct wire_message *m)
@@ -166,6 +184,12 @@ static void show(struct follower *f, const struct wire_message *m)
         show_progress(f, m->params);
     else if (!f->json && strcmp(m->method, "finding") == 0)
         show_finding(f, m->params);
+    else if (!f->json && strcmp(m->method, "acknowledge") == 0)
+        show_acknowledge(f, m->params);
+    else if (!f->json && strcmp(m->method, "mark") == 0)
+        show_mark(f, m->params);
+    else if (f->terminal && strcmp(m->method, "reading") == 0)
+        take_reading(f, m->params);
 }
 
 int verb_follow_run(struct wire_client *client, bool json, char *ret_path, size_t path_size)

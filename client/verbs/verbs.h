@@ -61,6 +61,7 @@ void verb_print_json(json_t *json);
 json_t *verb_call(const struct verb_options *options, const char *method, json_t *params, struct error *err);
 /* Reads a record, judges it and prints table or JSON. Answers the exit status. */
 int verb_print_judged(const char *path, bool json);
+int verb_status_of_end(const char *end); /* the record's or the notice's "end" */
 /* The record of that id or path, through the daemon's folder if it is only an id. */
 int verb_find_record(const struct verb_options *options, const char *word, char *ret, size_t size, struct error *err);
 /* Follows the run under way until its end; prints progress unless json. *ret_path: the finished record. Answers an exit status that speaks of the run only. */

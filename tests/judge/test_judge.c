@@ -183,10 +183,12 @@ static void a_shutdown_below_the_rating_fails_with_the_findings_own_sentence(voi
     (void)state;
     struct judge *judge = begin(12.0, 3.0, exact, exact);
     mark(judge, MARK_CONTRACT, 0, 100, NAN, 0.1, true);
+    mark(judge, MARK_POINT, 100, 200, 2.25, 0.75, true);
     judge_finding(judge, &f);
+    read_window(judge, 100, 200, 11.9, 2.25);
     judge_end(judge, "done");
     assert_int_equal(judge_verdict(judge), VERDICT_FAIL);
-    assert_string_equal(only(judge)->why, f.text);
+    assert_string_equal(only(judge)->why, "the output went away at 2.9 A; 2.25 A were held before, 3.00 A are on the label");
     judge_free(judge);
 }
 
