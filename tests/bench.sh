@@ -4,7 +4,7 @@
 #   sh tests/bench.sh rate                samples a second and processor time a sample, beside a plain loop with a generic VISA client
 #   sh tests/bench.sh latency [TRIALS]    from a reading beyond a hard limit to the off order, also while the disk does not answer
 #   sh tests/bench.sh check               run time of a check of five contracts
-#   sh tests/bench.sh memory [READINGS]   resident memory; 10000000 readings take some minutes and 2 GB in $TMPDIR
+#   sh tests/bench.sh memory [READINGS]   resident memory; 10000000 readings take five minutes and 1 GB in $TMPDIR
 # Rates and processor times: the loops take turns twice, and each one's better round counts.
 # Each figure is a line "figure: NAME VALUE UNIT (asked: ...)". Let the computer do nothing else meanwhile.
 set -u
