@@ -274,6 +274,27 @@ static void a_power_stage_that_shorts_takes_the_mains_off_and_is_named(void **st
     whole_free(w);
 }
 
+/* Found only when the run is over already: the sentence belongs in its record all the same. */
+static void a_short_found_after_the_end_is_told(void **state)
+{
+    (void)state;
+    const struct fault shorted = {"power-stage-short 15", "load1", true, true};
+    struct error err = ERROR_INIT;
+    struct whole *w = bench(0);
+    whole_start(w);
+    rehearsal_wait(w->rehearsal, w->begin_us + moment_in(0, STAGE_SOAK));
+    whole_strike(w, 0, shorted.line);
+    rehearsal_wait(w->rehearsal, rehearsal_now_us(w->rehearsal) + US_PER_MS);
+    assert_int_equal(station_command(rehearsal_station(w->rehearsal), RUN_STOP, "", rehearsal_now_us(w->rehearsal), &err), 0);
+    look_on(w, &shorted);
+    if (!whole_finding(w, FINDING_INPUT_ON))
+        whole_print(w);
+    assert_int_equal(w->end, RUN_STOPPED);
+    assert_non_null(whole_finding(w, FINDING_INPUT_ON));
+    assert_false(world_mains_is_on(whole_world(w)));
+    whole_free(w);
+}
+
 /* The link comes back, the run doesn't: nothing resumes by itself. The bench is ready for the next run. */
 static void a_link_that_hangs_up_and_returns_leaves_the_load_off_and_the_bench_ready(void **state)
 {
@@ -289,6 +310,7 @@ static void a_link_that_hangs_up_and_returns_leaves_the_load_off_and_the_bench_r
     assert_false(whole_conducts(w));
     assert_int_equal(w->end, RUN_FAULT);
     assert_true(whole_says(w, "load1"));
+    assert_true(whole_says(w, "mains goes off"));
     bool ready = bench_ready(station_bench(rehearsal_station(w->rehearsal)), why, sizeof why);
     if (!ready)
         print_message("%s\n", why);
@@ -304,6 +326,7 @@ int main(int argc, char **argv)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(a_load_that_comes_back_from_a_power_cycle_with_its_input_on_is_turned_off),
         cmocka_unit_test(a_power_stage_that_shorts_takes_the_mains_off_and_is_named),
+        cmocka_unit_test(a_short_found_after_the_end_is_told),
         cmocka_unit_test(a_link_that_hangs_up_and_returns_leaves_the_load_off_and_the_bench_ready),
         cmocka_unit_test(a_line_to_the_load_that_goes_wrong_ends_with_the_load_off),
         cmocka_unit_test(a_short_upset_of_the_line_ends_with_the_load_off),
