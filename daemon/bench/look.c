@@ -165,17 +165,18 @@ static bool see_state(struct bench *bench, struct unit *unit, const char *answer
     return true;
 }
 
-/* Its own current limit trips again and again though it is off and was cleared: current flows, in bursts too short for a measurement to catch. */
-static void see_current_while_off(struct bench *bench, struct unit *unit, long long bits, int64_t now_us)
+/* Its own current limit trips again and again though it is off and was cleared: current flows, in bursts too short for a measurement to catch. true: to be looked at once more soon. */
+static bool see_current_while_off(struct bench *bench, struct unit *unit, long long bits, int64_t now_us)
 {
     enum { OFTEN = 3 };
     const int *bit = dialect_for(bench, unit)->trip_bit;
     if (unit->ordered_on || unit->port < 0 || !(bits & (bit[TRIP_OVER_AMPS] | bit[TRIP_OVER_WATTS])))
-        return;
+        return false;
     if (++unit->trips_off == OFTEN)
         emit_finding(bench, FINDING_INPUT_ON, SEVERITY_ABORT, unit->port, now_us,
                      "%s was turned off, but its own current protection tripped %d times since; %s", name_of(bench, unit), OFTEN,
                      cut_mains(bench, unit, now_us));
+    return unit->trips_off < OFTEN;
 }
 
 static bool see_trips(struct bench *bench, struct unit *unit, const char *answer, int64_t now_us)
@@ -192,8 +193,7 @@ static bool see_trips(struct bench *bench, struct unit *unit, const char *answer
     else if (tripped)
         emit_finding(bench, FINDING_INPUT_OFF, SEVERITY_NOTE, unit->port, now_us, "%s is off%s", name_of(bench, unit),
                      why);
-    see_current_while_off(bench, unit, bits, now_us);
-    unit->trips_due = false;
+    unit->trips_due = see_current_while_off(bench, unit, bits, now_us);
     if (tripped) { /* latched: it would refuse the next input-on */
         unit->look = LOOK_CLEAR;
         unit->look_due_us = now_us;

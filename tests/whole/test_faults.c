@@ -275,10 +275,9 @@ static void a_power_stage_that_shorts_takes_the_mains_off_and_is_named(void **st
 }
 
 /* Found only when the run is over already: the sentence belongs in its record all the same. */
-static void a_short_found_after_the_end_is_told(void **state)
+static void found_after_the_end(const char *line)
 {
-    (void)state;
-    const struct fault shorted = {"power-stage-short 15", "load1", true, true};
+    const struct fault shorted = {line, "load1", true, true};
     struct error err = ERROR_INIT;
     struct whole *w = bench(0);
     whole_start(w);
@@ -293,6 +292,13 @@ static void a_short_found_after_the_end_is_told(void **state)
     assert_non_null(whole_finding(w, FINDING_INPUT_ON));
     assert_false(world_mains_is_on(whole_world(w)));
     whole_free(w);
+}
+
+static void a_short_found_after_the_end_is_told(void **state)
+{
+    (void)state;
+    found_after_the_end("power-stage-short 15");  /* draws steadily */
+    found_after_the_end("power-stage-short 0.5"); /* the supply hiccups into it */
 }
 
 /* The link comes back, the run doesn't: nothing resumes by itself. The bench is ready for the next run. */
