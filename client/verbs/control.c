@@ -2,6 +2,48 @@
 #include "client/verbs/verbs.h"
 
 #include <string.h>
+#include <time.h>
+
+static const char *text_in(const json_t *json, const char *key)
+{
+    const char *text = json_string_value(json_object_get(json, key));
+    return text ? text : "";
+}
+
+/* Stop has done its work only when every input has been read back as off. 0: confirmed; else what is not. */
+static bool wait_for_off(const struct verb_options *options, char *trouble, size_t size)
+{
+    enum { TRIES = 40, PAUSE_MS = 250 };
+    for (int i = 0; i < TRIES; i++) {
+        struct error err = ERROR_INIT;
+        json_t *status = verb_call(options, "status", NULL, &err);
+        bool off = json_is_true(json_object_get(status, "all_off"));
+        snprintf(trouble, size, "%s", status ? text_in(status, "not_ready") : err.text);
+        json_decref(status);
+        if (off)
+            return true;
+        nanosleep(&(struct timespec){.tv_nsec = PAUSE_MS * 1000000L}, NULL);
+    }
+    return false;
+}
+
+static int tell_stopped(const struct verb_options *options, json_t *result)
+{
+    char trouble[SENTENCE_SIZE] = "", sentence[2 * SENTENCE_SIZE];
+    bool off = wait_for_off(options, trouble, sizeof trouble);
+    snprintf(sentence, sizeof sentence, "brunt: NOT confirmed off: go there and take the mains away from the supply%s%s", trouble[0] ? "; " : "", trouble);
+    if (options->json) {
+        json_object_set_new(result, "all_off", json_boolean(off));
+        verb_print_json(result);
+    } else {
+        json_decref(result);
+        if (off)
+            puts("stop: every load input is off, confirmed");
+    }
+    if (!off)
+        report_wrapped(stderr, sentence);
+    return off ? EXIT_PASSED : EXIT_BENCH;
+}
 
 int verb_command(const struct verb *verb, const struct verb_options *options)
 {
@@ -10,6 +52,8 @@ int verb_command(const struct verb *verb, const struct verb_options *options)
     json_t *result = verb_call(options, verb->name, params, &err);
     if (!result)
         return verb_fail(&err);
+    if (strcmp(verb->name, "stop") == 0)
+        return tell_stopped(options, result);
     if (options->json) {
         verb_print_json(result);
         return EXIT_PASSED;
@@ -19,11 +63,6 @@ int verb_command(const struct verb *verb, const struct verb_options *options)
     return EXIT_PASSED;
 }
 
-static const char *text_in(const json_t *json, const char *key)
-{
-    const char *text = json_string_value(json_object_get(json, key));
-    return text ? text : "";
-}
 
 static void print_instrument(const json_t *i)
 {

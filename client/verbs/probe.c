@@ -121,7 +121,7 @@ static void print_to_fill_in(const char *role)
 static void print_found(const char *address, int baud, const struct dialects *dialects, const struct bench_probe_report *r)
 {
     const struct dialect *d = dialects->all[r->dialect];
-    printf("# %s\n", r->identity);
+    printf("# %s (put a comma between this piece and the next)\n", r->identity);
     if (!r->lacks[0])
         puts("# lacks nothing that brunt can use");
     for (const char *line = r->lacks; *line;) {
@@ -134,7 +134,7 @@ static void print_found(const char *address, int baud, const struct dialects *di
         printf("    line = { baud = %d; data_bits = 8; stop_bits = 1; parity = \"none\"; flow = \"none\"; };\n", baud);
     printf("    dialect = \"%s\";\n", dialect_name(d));
     print_to_fill_in(dialect_role(d));
-    puts("}   # a comma between this piece and the next");
+    puts("}");
 }
 
 static json_t *found_json(const char *address, int baud, const struct dialects *dialects, const struct bench_probe_report *r)
