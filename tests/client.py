@@ -343,6 +343,7 @@ def probing(programs, link, shape):
     bench = open_bench(programs, link=link, shape=shape, more=[("thermo1", "thermometer", shape), ("mains1", "mains", shape)])
     where = "%s on %s" % (shape, link)
     load = bench.links["load1"]
+    pieces = {}
     for on in (False, True):
         say_raw(load, {"standard": "INP:ALL OFF\n", "terse": "X\n", "late": "ABS:ALL OFF\n"}[shape])
         if on:
@@ -350,24 +351,31 @@ def probing(programs, link, shape):
         if not until(lambda: bench.control.load()["input"] == on, 5.0):
             checks.that("the input can be set before the probe (%s)" % where, False, bench.control.say("status"))
         before = settings(bench)
-        answer = bench.brunt("probe", load)
+        answer = bench.brunt("probe", load, *(() if on else ("--json",)))
         checks.that("the probe of a load changes nothing while its input is %s (%s)" % ("on" if on else "off", where), settings(bench) == before, (before, settings(bench)))
-    pieces = {}
-    for name, role in (("load1", "load"), ("selector1", "selector"), ("thermo1", "thermometer"), ("mains1", "mains")):
+        document = None if on else as_json(answer.stdout)
+        checks.that("%s (%s)" % ("a probe finds the load" if on else "probe --json names dialect and link", where), answer.returncode == 0 and (
+            'role = "load"' in answer.stdout and load in answer.stdout if on else document and document["dialect"] == shape and document["link"] == load), seen(answer))
+        pieces["load"] = answer.stdout
+    for name, role in (("selector1", "selector"), ("thermo1", "thermometer"), ("mains1", "mains")):
         before = settings(bench)
         answer = bench.brunt("probe", bench.links[name])
         right = answer.returncode == 0 and 'role = "%s"' % role in answer.stdout and 'dialect = "%s"' % shape in answer.stdout and bench.links[name] in answer.stdout
         checks.that("a probe finds the %s (%s)" % (role, where), right, seen(answer))
         checks.that("and leaves everything as it was (%s, %s)" % (role, where), settings(bench) == before, (before, settings(bench)))
         pieces[role] = answer.stdout
-    pieces["load"] = re.sub(r"# from its manual:.*", RATINGS, pieces["load"])
-    pieces["thermometer"] = re.sub(r"\n}", "\n    channels = 2; accuracy = { kelvin = 1.5; };\n}", pieces["thermometer"])
-    path = bench.write_bench([pieces[role].strip() for role in ("load", "selector", "thermometer", "mains")], name="pasted.cfg")
+    checks.that("the piece of a load says that ratings and accuracy are missing (%s)" % where, "ratings" in pieces["load"] and "accuracy" in pieces["load"], pieces["load"])
+    filled = [fill_in(pieces[role], more) for role, more in (("load", RATINGS), ("selector", ""), ("thermometer", "channels = 2; accuracy = { kelvin = 1.5; };"), ("mains", ""))]
+    path = bench.write_bench(filled, name="pasted.cfg")
     answer = bench.run_daemon("--check", bench=path)
     checks.that("what the probes print makes a bench file, with ratings filled in (%s)" % where, answer.returncode == 0, seen(answer) + open(path).read())
-    document = as_json(bench.brunt("probe", load, "--json").stdout)
-    checks.that("probe --json names dialect and link (%s)" % where, document and document["dialect"] == shape and document["link"] == load, document)
     bench.close()
+
+
+def fill_in(piece, more):
+    """A pasted piece with what the manual says, its comments taken out."""
+    bare = re.sub(r"#.*", "", piece).strip()
+    return bare[:-1] + more + "\n}" if bare.endswith("}") else bare
 
 
 def settings(bench):
@@ -429,6 +437,7 @@ def full_disk(bench):
     run, answer = start(bench, bench.long)
     if not checks.that("a run starts on a small disk", run and until(bench.control.on), seen(answer)):
         return
+    time.sleep(2.5)  # a second's readings are stored
     fill(bench.state)
     failing = until(lambda: bench.ask("status")["run"]["record"]["trouble"], 15.0)
     checks.that("the daemon says that the record can't be written, while the run goes on", failing, bench.ask("status"))
@@ -442,7 +451,7 @@ def full_disk(bench):
     bench.end_daemon()
     bench.start_daemon()
     if checks.that("with room again the next start closes the record", bench.finished(run), bench.log_text()[-800:]):
-        checks.that("and keeps what was stored", bench.record(run, "SELECT count(*) FROM reading")[0][0] > 100, bench.finished(run))
+        checks.that("and keeps what was stored", bench.record(run, "SELECT count(*) FROM reading")[0][0] > 0, bench.finished(run))
     read_only(bench)
     run, answer = start(bench, bench.long)
     checks.that("once it can be written again the next run starts", run is not None, seen(answer))
@@ -503,7 +512,19 @@ def main(words):
     begun = time.monotonic()
     parts = [(one, programs) for one in (storage, bad_benches, while_running, records, tired_supply, no_probe, command_lines)]
     parts += [(probing, programs, link, shape) for shape in ("late", "standard", "terse") for link in ("pty", "tcp")]
-    threads = [threading.Thread(target=part, args=one, daemon=True) for one in parts]
+    waiting = iter(parts)
+    turn = threading.Lock()
+
+    def work():
+        """A few benches at a time: many at once on a small machine starve the simulated instruments."""
+        while True:
+            with turn:
+                one = next(waiting, None)
+            if one is None:
+                return
+            part(*one)
+
+    threads = [threading.Thread(target=work, daemon=True) for _ in range(4)]
     try:
         for thread in threads:
             thread.start()
