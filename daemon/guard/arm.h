@@ -9,7 +9,7 @@
  * Spaces, control bytes and % in NAME and ADDRESS are written %XX, no bytes as "-".
  *
  * Guard's socket (DIR/guard, SOCK_SEQPACKET): daemon connects; messages: "arm N COUNT" (read the armed file again; COUNT descriptors follow by SCM_RIGHTS, each as "fd NAME"), answered "armed N" only when the
- * file is parsed and the descriptors are held; "beat N" every 200 ms (the loop's heartbeat: sent by the loop itself, never by another thread); "disarm N" -> "disarmed N"; "hello" -> "hello 1"; "bye" (ends an
+ * file is parsed and the descriptors are held; "beat N" every 200 ms (the loop's heartbeat: sent by the loop itself, never by another thread), answered "beat N"; "disarm N" -> "disarmed N"; "hello" -> "hello 1"; "bye" (ends an
  * idle guard); "refused N SENTENCE" to what it won't. No beat for 1 s while armed, the daemon's death, or the connection's end while armed: the guard fences: spoil + off at once on all lines, SIGKILL to the
  * daemon through its pidfd, waits for its death, repeats spoil + off until confirmed twice in a row (or for 10 minutes, saying so); mains last, where a load stays unconfirmed for a second.
  * Then it writes DIR/guarded, leaves the armed file standing (the next start turns off again and removes it), gives the lines back and waits a minute for a new daemon.
@@ -58,7 +58,8 @@ void arm_guard_close(struct arm_guard *guard); /* NULL is fine. Disarmed: the gu
 int arm_guard_descriptor(const struct arm_guard *guard); /* poll for reading */
 /* Sends "arm" and the descriptors (count may be less than entries: lines without descriptor are reopened by path). */
 int arm_guard_arm(struct arm_guard *guard, const char *const names[], const int descriptors[], size_t count, struct error *err);
-int arm_guard_beat(struct arm_guard *guard, struct error *err);  /* -1: the guard is gone */
+/* -1: the guard is gone; or it is armed and hangs (8 beats and 1.5 s without an answer): it is killed then, and the next arm_guard_read() says ARM_GUARD_GONE. */
+int arm_guard_beat(struct arm_guard *guard, struct error *err);
 int arm_guard_disarm(struct arm_guard *guard, struct error *err);
 enum arm_news { ARM_NOTHING, ARM_ARMED, ARM_DISARMED, ARM_GUARD_GONE };
 enum arm_news arm_guard_read(struct arm_guard *guard); /* call when readable, until ARM_NOTHING. A refusal to arm is no news of its own: see arm_guard_refusal() */

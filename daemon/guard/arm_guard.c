@@ -10,17 +10,20 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/pidfd.h>
 #include <sys/socket.h>
 #include <sys/un.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
-enum { CONNECT_MS = 2000, TRY_MS = 20 };
+enum { CONNECT_MS = 2000, TRY_MS = 20, SILENT_BEATS = 8, SILENT_MS = 1500 };
 
 struct arm_guard {
     int fd; /* -1: lost */
-    unsigned long number, beats;
-    bool armed;
+    int pidfd; /* the guard's, -1: unknown */
+    unsigned long number, beats, answered;
+    int64_t waiting_ms; /* since when the oldest beat without answer is out */
+    bool armed, silent;
     char refusal[200];
 };
 
@@ -115,6 +118,16 @@ static int connect_until(const char *dir, const char *guard_path, int folder, st
     }
 }
 
+/* Taken while it has just answered, so that the number is still its own. */
+static int peer_pidfd(int fd)
+{
+    struct ucred peer;
+    socklen_t len = sizeof peer;
+    if (getsockopt(fd, SOL_SOCKET, SO_PEERCRED, &peer, &len) < 0 || peer.pid <= 0 || peer.pid == getpid())
+        return -1;
+    return pidfd_open(peer.pid, 0);
+}
+
 struct arm_guard *arm_guard_connect(const char *dir, const char *guard_path, struct error *err)
 {
     int folder = open(dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC);
@@ -128,8 +141,10 @@ struct arm_guard *arm_guard_connect(const char *dir, const char *guard_path, str
     else if ((guard->fd = connect_until(dir, guard_path, folder, err)) < 0) {
         free(guard);
         guard = NULL;
-    } else
+    } else {
         fcntl(guard->fd, F_SETFL, O_NONBLOCK);
+        guard->pidfd = peer_pidfd(guard->fd);
+    }
     close(folder);
     return guard;
 }
@@ -174,6 +189,8 @@ int arm_guard_arm(struct arm_guard *guard, const char *const names[], const int 
     guard->refusal[0] = '\0';
     if (tell(guard, text, -1, err) < 0)
         return -1;
+    if (!guard->armed) /* what it owed before does not count */
+        guard->answered = guard->beats;
     guard->armed = true; /* from here on the guard may be holding it against us */
     for (size_t i = 0; i < count; i++) {
         snprintf(text, sizeof text, "fd %s", names[i]);
@@ -183,13 +200,37 @@ int arm_guard_arm(struct arm_guard *guard, const char *const names[], const int 
     return 0;
 }
 
+/* Beats and time: a burst of beats after a pause is no proof, nor is one beat before a long sleep of this process. An answer that nobody has
+ * read yet is one as well. */
+static bool is_silent(const struct arm_guard *guard)
+{
+    struct pollfd p = {.fd = guard->fd, .events = POLLIN};
+    return guard->armed && guard->beats - guard->answered >= SILENT_BEATS && arm_now_ms() - guard->waiting_ms >= SILENT_MS &&
+           poll(&p, 1, 0) == 0;
+}
+
+/* A guard that hangs would, when it wakes up, find its connection ended and kill us; and until then no other guard can take its place. */
+static int give_up(struct arm_guard *guard, struct error *err)
+{
+    guard->silent = true;
+    if (guard->pidfd >= 0)
+        pidfd_send_signal(guard->pidfd, SIGKILL, NULL, 0);
+    return error_set(err, ERROR_LINK, "the guard hangs: it left %d beats unanswered and was ended; loads must go off", SILENT_BEATS);
+}
+
 int arm_guard_beat(struct arm_guard *guard, struct error *err)
 {
     char text[40];
-    snprintf(text, sizeof text, "beat %lu", ++guard->beats);
-    if (guard->fd >= 0 && send(guard->fd, text, strlen(text), MSG_DONTWAIT | MSG_NOSIGNAL) < 0 && errno != EAGAIN)
+    if (guard->fd < 0 || guard->silent)
         return lost(guard, err);
-    return guard->fd < 0 ? lost(guard, err) : 0; /* EAGAIN: it has hundreds of beats to read yet */
+    if (is_silent(guard))
+        return give_up(guard, err);
+    if (guard->beats == guard->answered)
+        guard->waiting_ms = arm_now_ms();
+    snprintf(text, sizeof text, "beat %lu", ++guard->beats);
+    if (send(guard->fd, text, strlen(text), MSG_DONTWAIT | MSG_NOSIGNAL) < 0 && errno != EAGAIN)
+        return lost(guard, err);
+    return 0; /* EAGAIN: it has hundreds of beats to read yet, and is soon silent */
 }
 
 int arm_guard_disarm(struct arm_guard *guard, struct error *err)
@@ -206,6 +247,14 @@ static enum arm_news gone(struct arm_guard *guard)
     return ARM_GUARD_GONE;
 }
 
+static void beat_answered(struct arm_guard *guard, unsigned long number)
+{
+    if (number <= guard->answered || number > guard->beats)
+        return;
+    guard->answered = number;
+    guard->waiting_ms = arm_now_ms();
+}
+
 static enum arm_news understand(struct arm_guard *guard, char *text)
 {
     char word[16];
@@ -213,6 +262,10 @@ static enum arm_news understand(struct arm_guard *guard, char *text)
     int at = 0;
     if (sscanf(text, "%15s %lu%n", word, &number, &at) != 2)
         return ARM_NOTHING;
+    if (strcmp(word, "beat") == 0) {
+        beat_answered(guard, number);
+        return ARM_NOTHING;
+    }
     if (strcmp(word, "refused") == 0) {
         text_cut(guard->refusal, sizeof guard->refusal, text[at] ? text + at + 1 : "");
         return ARM_NOTHING;
@@ -230,6 +283,8 @@ static enum arm_news understand(struct arm_guard *guard, char *text)
 enum arm_news arm_guard_read(struct arm_guard *guard)
 {
     char text[256];
+    if (guard->silent && guard->fd >= 0)
+        return gone(guard);
     while (guard->fd >= 0) {
         ssize_t n = recv(guard->fd, text, sizeof text - 1, MSG_DONTWAIT);
         if (n < 0 && (errno == EAGAIN || errno == EINTR))
@@ -257,6 +312,8 @@ void arm_guard_close(struct arm_guard *guard)
         tell(guard, "bye", -1, NULL);
     if (guard->fd >= 0)
         close(guard->fd);
+    if (guard->pidfd >= 0)
+        close(guard->pidfd);
     free(guard);
 }
 

@@ -876,6 +876,7 @@ static void on_message(struct guard *g, int client, char *text, int fd)
     if (strncmp(text, "beat ", 5) == 0) {
         if (client == g->owner)
             g->beat_ms = clock_ms();
+        reply(g, client, "%.30s", text); /* so that a guard that hangs is noticed */
     } else if (strncmp(text, "arm ", 4) == 0)
         on_arm(g, client, text + 4);
     else if (strncmp(text, "disarm ", 7) == 0)

@@ -259,6 +259,86 @@ static void a_lost_guard_is_news(void **state)
     place_remove(&p);
 }
 
+/* ---- a guard that hangs ---- */
+
+/* In a process of its own, which the guard may kill: arms, beats, and says what became of it. */
+static enum arm_news beat_until(struct arm_guard *guard, int beats, int apart_ms)
+{
+    enum arm_news news = ARM_NOTHING;
+    for (int i = 0; i < beats && news != ARM_GUARD_GONE; i++) {
+        bool fine = arm_guard_beat(guard, NULL) == 0;
+        sleep_ms(apart_ms);
+        news = arm_guard_read(guard);
+        if (!fine && news != ARM_GUARD_GONE)
+            return ARM_ARMED; /* neither this nor that */
+    }
+    return news;
+}
+
+static int hold_armed(const struct place *p, const struct arm_entry *e, bool stop_it, bool read_late)
+{
+    struct ucred peer;
+    socklen_t len = sizeof peer;
+    enum arm_news news = ARM_NOTHING;
+    struct arm_guard *guard = arm_write(p->dir, e, 1, NULL) < 0 ? NULL : arm_guard_connect(p->dir, p->guard, NULL);
+    if (!guard || arm_guard_arm(guard, NULL, NULL, 0, NULL) < 0 ||
+        getsockopt(arm_guard_descriptor(guard), SOL_SOCKET, SO_PEERCRED, &peer, &len) < 0)
+        return 10;
+    for (int i = 0; i < 500 && news != ARM_ARMED; i++, sleep_ms(2))
+        news = arm_guard_read(guard);
+    if (news != ARM_ARMED || (stop_it && kill(peer.pid, SIGSTOP) < 0))
+        return 11;
+    for (int i = 0; read_late && i < 100; i++, sleep_ms(20))
+        if (arm_guard_beat(guard, NULL) < 0)
+            return 12;
+    news = beat_until(guard, stop_it ? 1000 : 100, 20);
+    if (news == ARM_NOTHING) {
+        arm_guard_disarm(guard, NULL);
+        for (int i = 0; i < 500 && arm_guard_read(guard) != ARM_DISARMED; i++)
+            sleep_ms(2);
+    } else /* whoever hangs is ended, so that the next can take the place */
+        for (int i = 0; i < 500 && (arm_guard_close(guard), guard = arm_guard_connect(p->dir, p->guard, NULL)) == NULL; i++)
+            sleep_ms(2);
+    if (!guard)
+        return 13;
+    arm_guard_close(guard);
+    return news == ARM_GUARD_GONE ? 1 : news == ARM_NOTHING ? 0 : 14;
+}
+
+static int held_armed(bool stop_it, bool read_late)
+{
+    struct place p = place_make(geteuid());
+    struct instrument load = instrument_start(ON_TCP, geteuid());
+    struct arm_entry e = instrument_entry(&load, "load");
+    int status = 0;
+    pid_t child = fork();
+    if (child == 0)
+        _exit(hold_armed(&p, &e, stop_it, read_late));
+    assert_int_equal(waitpid(child, &status, 0), child);
+    assert_int_equal(arm_remove(p.dir, NULL), 0);
+    instrument_stop(&load);
+    place_remove(&p);
+    return WIFEXITED(status) ? WEXITSTATUS(status) : 100 + WTERMSIG(status);
+}
+
+static void a_guard_that_hangs_while_armed_is_gone(void **state)
+{
+    (void)state;
+    assert_int_equal(held_armed(true, false), 1);
+}
+
+static void a_guard_that_answers_is_never_gone(void **state)
+{
+    (void)state;
+    assert_int_equal(held_armed(false, false), 0);
+}
+
+static void answers_that_are_read_late_are_answers(void **state)
+{
+    (void)state;
+    assert_int_equal(held_armed(false, true), 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -271,6 +351,9 @@ int main(void)
         cmocka_unit_test(another_user_is_not_listened_to),
         cmocka_unit_test(where_no_guard_can_be_had_the_sentence_says_so),
         cmocka_unit_test(a_lost_guard_is_news),
+        cmocka_unit_test(a_guard_that_hangs_while_armed_is_gone),
+        cmocka_unit_test(a_guard_that_answers_is_never_gone),
+        cmocka_unit_test(answers_that_are_read_late_are_answers),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
