@@ -177,6 +177,18 @@ void tree_path(const struct tree_node *node, char *to, size_t size)
         text_add(to, size, "%s%s", to[0] ? "." : "", node->key ? node->key : "?");
 }
 
+int tree_refuse_line(const struct tree *tree, int line, struct error *err, const char *format, ...)
+{
+    char sentence[sizeof err->text] = "";
+    va_list args;
+    va_start(args, format);
+    vsnprintf(sentence, sizeof sentence, format, args);
+    va_end(args);
+    if (line <= 0)
+        return error_set(err, ERROR_FILE, "%s: %s", tree->file, sentence);
+    return error_set(err, ERROR_FILE, "%s:%d: %s", tree->file, line, sentence);
+}
+
 int tree_refuse(struct tree_at at, struct error *err, const char *format, ...)
 {
     char path[TREE_PATH_SIZE], sentence[sizeof err->text] = "";
@@ -185,7 +197,7 @@ int tree_refuse(struct tree_at at, struct error *err, const char *format, ...)
     va_start(args, format);
     vsnprintf(sentence, sizeof sentence, format, args);
     va_end(args);
-    return error_set(err, ERROR_FILE, "%s:%d: %s %s", at.tree->file, at.node->line, path[0] ? path : "the file", sentence);
+    return tree_refuse_line(at.tree, at.node->line, err, "%s %s", path[0] ? path : "the file", sentence);
 }
 
 size_t tree_count(struct tree_at at)
@@ -231,13 +243,12 @@ int tree_all_taken(const struct tree *tree, struct error *err)
         return 0;
     tree_path(node, path, sizeof path);
     if (node->parent->type == TREE_LIST)
-        return error_set(err, ERROR_FILE, "%s:%d: %s is not expected here", tree->file, node->line, path);
+        return tree_refuse_line(tree, node->line, err, "%s is not expected here", path);
     const char *meant = known_with_unit(node->parent, node->key);
     if (meant)
-        return error_set(err, ERROR_FILE, "%s:%d: %s is not a known key, expected its unit in the name: %s", tree->file, node->line, path,
-                         meant);
+        return tree_refuse_line(tree, node->line, err, "%s is not a known key, expected its unit in the name: %s", path, meant);
     for (const struct tree_asked *asked = node->parent->asked; asked; asked = asked->next)
         text_add(known, sizeof known, "%s%s", known[0] ? ", " : "", asked->key);
-    return error_set(err, ERROR_FILE, "%s:%d: %s is not a known key, expected one of: %s", tree->file, node->line, path,
-                     known[0] ? known : "none");
+    return tree_refuse_line(tree, node->line, err, "%s is not a known key, expected one of: %s", path,
+                            known[0] ? known : "none");
 }

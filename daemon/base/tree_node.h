@@ -53,4 +53,7 @@ void tree_path(const struct tree_node *node, char *to, size_t size);
 /* Reads the source as far as libconfig's values can't be trusted: @include, integers that would wrap, nesting, NUL. */
 int tree_check_source(const char *file, const char *text, size_t len, struct error *err);
 
+/* ERROR_FILE with file and line in front; line 0 (what came by JSON need not have one) is left out. */
+int tree_refuse_line(const struct tree *tree, int line, struct error *err, const char *format, ...) __attribute__((format(printf, 4, 5)));
+
 #endif

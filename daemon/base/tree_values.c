@@ -91,7 +91,7 @@ static int take(struct tree_at group, const char *key, bool needed, const char *
         return tree_refuse(group, err, "is no group, expected { %s = ...; }", key);
     const struct tree_node *bare = without_unit(group, key);
     if (bare)
-        return error_set(err, ERROR_FILE, "%s:%d: %s is given without its unit, expected %s", group.tree->file, bare->line, bare->key, key);
+        return tree_refuse_line(group.tree, bare->line, err, "%s is given without its unit, expected %s", bare->key, key);
     return tree_refuse(group, err, "lacks %s, expected %s", key, expected);
 }
 

@@ -273,8 +273,8 @@ static void json_from_hostile_hands_is_refused_with_a_sentence(void **state)
         {"{\"file\": \"f\", \"text\": \"\", \"settings\": {\"\": 1}, \"lines\": {}}", "has the key \"\""},
         {"{\"file\": \"f\", \"text\": \"\", \"settings\": {\"a\": 4294967296}, \"lines\": {\"a\": 2}}", "f:2: a is 4294967296, expected an integer"},
         {"{\"file\": \"f\", \"text\": \"\", \"settings\": {\"a\": [[[[[[[[[[[[[[[[[[1]]]]]]]]]]]]]]]]]]}, \"lines\": {}}", "nested too deep"},
-        {"{\"file\": \"f\", \"text\": \"\", \"settings\": {\"a\": -2147483649}, \"lines\": {\"a\": -7}}", "f:0: a is -2147483649"},
-        {"{\"file\": \"f\", \"text\": \"\", \"settings\": {\"a\": 9999999999}, \"lines\": {\"a\": \"9\"}}", "f:0: a is"},
+        {"{\"file\": \"f\", \"text\": \"\", \"settings\": {\"a\": -2147483649}, \"lines\": {\"a\": -7}}", "f: a is -2147483649"},
+        {"{\"file\": \"f\", \"text\": \"\", \"settings\": {\"a\": 9999999999}, \"lines\": {\"a\": \"9\"}}", "f: a is"},
     };
     (void)state;
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
@@ -287,6 +287,20 @@ static void json_from_hostile_hands_is_refused_with_a_sentence(void **state)
         json_decref(document);
     }
     assert_null(tree_read_json(NULL, &(struct error)ERROR_INIT));
+}
+
+static void an_unknown_key_without_a_line_is_refused_without_one(void **state)
+{
+    struct error err = ERROR_INIT;
+    json_t *document = json_loads("{\"file\": \"f\", \"text\": \"\", \"settings\": {\"wolts\": 5}, \"lines\": {}}", 0, NULL);
+    (void)state;
+    assert_non_null(document);
+    struct tree *tree = tree_read_json(document, &err);
+    assert_non_null(tree);
+    assert_int_equal(tree_all_taken(tree, &err), -1);
+    assert_string_equal(err.text, "f: wolts is not a known key, expected one of: none");
+    tree_free(tree);
+    json_decref(document);
 }
 
 static void a_text_with_a_nul_inside_does_not_come_in_by_json(void **state)
@@ -317,6 +331,7 @@ int main(void)
         cmocka_unit_test(a_file_with_a_nul_inside_or_too_long_is_refused_and_a_good_one_kept_to_the_byte),
         cmocka_unit_test(a_tree_comes_back_from_json_with_types_lines_and_text),
         cmocka_unit_test(json_from_hostile_hands_is_refused_with_a_sentence),
+        cmocka_unit_test(an_unknown_key_without_a_line_is_refused_without_one),
         cmocka_unit_test(a_text_with_a_nul_inside_does_not_come_in_by_json),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
