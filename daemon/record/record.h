@@ -60,7 +60,7 @@ void record_status(struct record_writer *writer, struct record_status *ret); /* 
 int record_finish(struct record_writer *writer, int64_t at_us, enum run_end end, const char *why, char *ret_path, size_t path_size, struct error *err);
 
 /* At start: every file left in DIR/open/ belonged to a daemon that died. Closes each honestly: end "crashed", the time of the last stored row, a MARK_GAP to the present, then as at a normal end. Returns how many;
- * what can't be opened is renamed to records/ID.damaged and said. say: a sentence each. */
+ * what is damaged is renamed to records/ID.damaged; what can't be closed now (disk full, I/O error) stays in open/ for the next start. One that has its end is only moved. say: a sentence each. */
 int record_recover(const char *dir, int64_t wall_ms_now, void (*say)(void *context, const char *sentence), void *context, struct error *err);
 /* The same; `note` (NULL or "": none), by `who`, goes into each record so closed: what is known of the time when no daemon was there. */
 int record_recover_noting(const char *dir, int64_t wall_ms_now, const char *who, const char *note, void (*say)(void *context, const char *sentence), void *context,

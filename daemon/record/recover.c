@@ -10,32 +10,37 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #define ENDING ".brunt"
 
-static int64_t one_number(sqlite3 *db, const char *sql, int64_t otherwise)
+/* *ret stays as it is where there is no number. */
+static int one_number(sqlite3 *db, const char *sql, int64_t *ret, struct error *err)
 {
     sqlite3_stmt *statement = NULL;
-    int64_t number = otherwise;
-    if (sqlite3_prepare_v2(db, sql, -1, &statement, NULL) == SQLITE_OK && sqlite3_step(statement) == SQLITE_ROW &&
-        sqlite3_column_type(statement, 0) != SQLITE_NULL)
-        number = sqlite3_column_int64(statement, 0);
+    int code = sqlite3_prepare_v2(db, sql, -1, &statement, NULL);
+    if (code == SQLITE_OK)
+        code = sqlite3_step(statement);
+    if (code == SQLITE_ROW && sqlite3_column_type(statement, 0) != SQLITE_NULL)
+        *ret = sqlite3_column_int64(statement, 0);
+    int answer = code == SQLITE_ROW || code == SQLITE_DONE ? 0 : rows_sqlite_error(db, "can't read the record", err);
     sqlite3_finalize(statement);
-    return number;
+    return answer;
 }
 
-static int64_t last_us(sqlite3 *db)
-{
-    return one_number(db, "SELECT max(at_us) FROM (SELECT max(at_us) AS at_us FROM reading UNION ALL SELECT max(at_us) FROM event)", 0);
-}
+struct left { /* what a record says that its daemon left */
+    int64_t last_us, last_seq, began_ms, has_end;
+};
 
-/* Time since the last row, by the wall clock of both ends; never negative. */
-static int64_t gap_end_us(sqlite3 *db, int64_t last, int64_t wall_ms_now)
+static int look(sqlite3 *db, struct left *ret, struct error *err)
 {
-    int64_t began_ms = one_number(db, "SELECT CAST(value AS INTEGER) FROM meta WHERE name='wall_ms'", wall_ms_now);
-    int64_t now = (wall_ms_now - began_ms) * US_PER_MS;
-    return now > last ? now : last;
+    return one_number(db, "SELECT max(at_us) FROM (SELECT max(at_us) AS at_us FROM reading UNION ALL SELECT max(at_us) FROM event)", &ret->last_us, err) < 0 ||
+                   one_number(db, "SELECT max(seq) FROM (SELECT max(seq) AS seq FROM reading UNION ALL SELECT max(seq) FROM event)", &ret->last_seq, err) < 0 ||
+                   one_number(db, "SELECT CAST(value AS INTEGER) FROM meta WHERE name='wall_ms'", &ret->began_ms, err) < 0 ||
+                   one_number(db, "SELECT 1 FROM meta WHERE name='end' AND value<>''", &ret->has_end, err) < 0
+               ? -1
+               : 0;
 }
 
 static int put_note(struct rows *rows, uint64_t seq, int64_t at_us, const char *who, const char *note, struct error *err)
@@ -48,24 +53,36 @@ static int put_note(struct rows *rows, uint64_t seq, int64_t at_us, const char *
     return rows_put(rows, &item, err);
 }
 
-static int close_crashed(const char *dir, const char *id, int64_t wall_ms_now, const char *who, const char *note, struct error *err)
+/* All in one transaction: what fails here is tried again at the next start, and must not find half of it. */
+static int put_end(struct rows *rows, const struct left *left, int64_t wall_ms_now, const char *who, const char *note, struct error *err)
+{
+    int64_t now_us = (wall_ms_now - left->began_ms) * US_PER_MS; /* by the wall clock of both ends; the gap is never negative */
+    struct item gap = {.kind = ITEM_MARK, .at_us = now_us > left->last_us ? now_us : left->last_us, .seq = (uint64_t)left->last_seq + 1};
+    gap.of.mark = (struct mark){.at_us = gap.at_us, .from_us = left->last_us, .kind = MARK_GAP, .stage = -1, .port = -1, .contract = -1,
+                                .set_point = NAN, .number = NAN};
+    text_copy(gap.of.mark.text, sizeof gap.of.mark.text, "the daemon died; nothing was measured from here to its next start");
+    if (rows_execute(rows->db, "BEGIN", err) < 0 || rows_prepare(rows, err) < 0 || rows_put(rows, &gap, err) < 0 ||
+        put_note(rows, gap.seq + 1, gap.at_us, who, note, err) < 0 ||
+        rows_set_end(rows, left->last_us, RUN_CRASHED, "the daemon died during the run", err) < 0)
+        return -1;
+    return rows_execute(rows->db, "COMMIT", err);
+}
+
+/* *ret_had_end: only the move into records/ was lacking. */
+static int close_left(const char *dir, const char *id, int64_t wall_ms_now, const char *who, const char *note, bool *ret_had_end, struct error *err)
 {
     char path[600];
     struct rows rows = {0};
+    struct left left = {.began_ms = wall_ms_now};
     snprintf(path, sizeof path, "%s/open/%s" ENDING, dir, id);
+    chmod(path, 0600); /* a seal that failed halfway has taken the right to write */
     if (rows_open_live(path, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, &rows.db, err) < 0)
         return -1;
-    int64_t last = last_us(rows.db);
-    struct item gap = {.kind = ITEM_MARK, .at_us = gap_end_us(rows.db, last, wall_ms_now)};
-    gap.seq = (uint64_t)one_number(rows.db, "SELECT max(seq) FROM (SELECT max(seq) AS seq FROM reading UNION ALL SELECT max(seq) FROM event)", 0) + 1;
-    gap.of.mark = (struct mark){.at_us = gap.at_us, .from_us = last, .kind = MARK_GAP, .stage = -1, .port = -1, .contract = -1,
-                                .set_point = NAN, .number = NAN};
-    text_copy(gap.of.mark.text, sizeof gap.of.mark.text, "the daemon died; nothing was measured from here to its next start");
-    if (rows_prepare(&rows, err) < 0 || rows_put(&rows, &gap, err) < 0 || put_note(&rows, gap.seq + 1, gap.at_us, who, note, err) < 0 ||
-        rows_set_end(&rows, last, RUN_CRASHED, "the daemon died during the run", err) < 0) {
+    if (look(rows.db, &left, err) < 0 || (!left.has_end && put_end(&rows, &left, wall_ms_now, who, note, err) < 0)) {
         rows_end(&rows);
         return -1;
     }
+    *ret_had_end = left.has_end;
     return rows_seal(&rows, dir, id, NULL, 0, err);
 }
 
@@ -80,20 +97,30 @@ static void set_aside(const char *dir, const char *id)
     }
 }
 
-static void tell_closed(void (*say)(void *, const char *), void *context, const char *id)
+static void tell(void (*say)(void *, const char *), void *context, const char *id, const char *what, const char *why)
 {
-    char sentence[SENTENCE_SIZE];
-    snprintf(sentence, sizeof sentence, "run %s: its daemon died; the record is closed as crashed", id);
+    char sentence[SENTENCE_SIZE * 2];
+    snprintf(sentence, sizeof sentence, "run %s: %s%s", id, what, why);
     if (say)
         say(context, sentence);
 }
 
-static void tell_damaged(void (*say)(void *, const char *), void *context, const char *id, const char *why)
+/* Whether it is closed. Only a damaged file is set aside: a full disk will have room again. */
+static bool recover_one(const char *dir, const char *id, int64_t wall_ms_now, const char *who, const char *note, void (*say)(void *, const char *), void *context)
 {
-    char sentence[SENTENCE_SIZE * 2];
-    snprintf(sentence, sizeof sentence, "run %s: its record can't be closed (%s); it stands in records/ with the ending .damaged", id, why);
-    if (say)
-        say(context, sentence);
+    struct error why = ERROR_INIT;
+    bool had_end = false;
+    if (close_left(dir, id, wall_ms_now, who, note, &had_end, &why) == 0) {
+        tell(say, context, id, had_end ? "its record is moved to records/, with the end that it had" : "its daemon died; the record is closed as crashed", "");
+        return true;
+    }
+    if (why.kind == ERROR_FILE) {
+        set_aside(dir, id);
+        tell(say, context, id, "its record is damaged and stands in records/ with the ending .damaged: ", why.text);
+    } else {
+        tell(say, context, id, "its record can't be closed now; it stays in open/ for the next start, make room or repair the disk before: ", why.text);
+    }
+    return false;
 }
 
 int record_recover(const char *dir, int64_t wall_ms_now, void (*say)(void *context, const char *sentence), void *context, struct error *err)
@@ -116,14 +143,7 @@ int record_recover_noting(const char *dir, int64_t wall_ms_now, const char *who,
         if (len <= end || len - end >= sizeof id || strcmp(entry->d_name + len - end, ENDING) != 0)
             continue;
         snprintf(id, sizeof id, "%.*s", (int)(len - end), entry->d_name);
-        struct error why = ERROR_INIT;
-        if (close_crashed(dir, id, wall_ms_now, who, note, &why) == 0) {
-            tell_closed(say, context, id);
-            closed++;
-        } else {
-            set_aside(dir, id);
-            tell_damaged(say, context, id, why.text);
-        }
+        closed += recover_one(dir, id, wall_ms_now, who, note, say, context);
     }
     closedir(folder);
     return closed;

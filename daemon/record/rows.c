@@ -33,9 +33,16 @@ static const char insert_event[] =
     "INSERT INTO event (seq,at_us,kind,name,from_us,stage,port,contract,severity,mode,held,over,set_point,number,volts,amps,watts,bound,"
     "period_s,duty,text) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)";
 
+/* What the file itself says wrong; all else (a full disk, I/O, permissions, memory) may be better at the next attempt. */
+static bool is_damage(sqlite3 *db)
+{
+    int code = db ? sqlite3_errcode(db) : SQLITE_NOMEM; /* primary codes: extended ones aren't switched on */
+    return code == SQLITE_CORRUPT || code == SQLITE_NOTADB || code == SQLITE_ERROR || code == SQLITE_CONSTRAINT;
+}
+
 int rows_sqlite_error(sqlite3 *db, const char *doing, struct error *err)
 {
-    return error_set(err, ERROR_STORAGE, "%s: %s", doing, db ? sqlite3_errmsg(db) : "no memory");
+    return error_set(err, is_damage(db) ? ERROR_FILE : ERROR_STORAGE, "%s: %s", doing, db ? sqlite3_errmsg(db) : "no memory");
 }
 
 int rows_execute(sqlite3 *db, const char *sql, struct error *err)
@@ -239,14 +246,14 @@ int rows_set_end(struct rows *rows, int64_t at_us, enum run_end end, const char 
 {
     char number[32];
     snprintf(number, sizeof number, "%lld", (long long)(at_us - rows->begin_us));
-    if (rows_execute(rows->db, "BEGIN", err) < 0)
+    if (rows_execute(rows->db, "SAVEPOINT ending", err) < 0) /* recovery has a transaction open already */
         return -1;
     if (rows_set_meta(rows->db, "end", run_end_name(end), err) < 0 || rows_set_meta(rows->db, "why", why, err) < 0 ||
         rows_set_meta(rows->db, "end_us", number, err) < 0) {
-        rows_execute(rows->db, "ROLLBACK", NULL);
+        rows_execute(rows->db, "ROLLBACK TO ending; RELEASE ending", NULL);
         return -1;
     }
-    return rows_execute(rows->db, "COMMIT", err);
+    return rows_execute(rows->db, "RELEASE ending", err);
 }
 
 static int sync_folder(const char *path)

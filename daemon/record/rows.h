@@ -31,7 +31,7 @@ struct rows { /* a connection with its prepared statements */
 };
 
 int rows_execute(sqlite3 *db, const char *sql, struct error *err);
-int rows_sqlite_error(sqlite3 *db, const char *doing, struct error *err); /* sets *err, returns -1 */
+int rows_sqlite_error(sqlite3 *db, const char *doing, struct error *err); /* sets *err (ERROR_FILE: the file is damaged; ERROR_STORAGE: it could not be written or read now), returns -1 */
 int rows_create_schema(sqlite3 *db, struct error *err);
 int rows_set_meta(sqlite3 *db, const char *name, const char *value, struct error *err);
 int rows_set_document(sqlite3 *db, const char *name, const char *text, struct error *err);

@@ -5,6 +5,7 @@
 #include "daemon/base/units.h"
 
 #include <errno.h>
+#include <fcntl.h>
 #include <poll.h>
 #include <pthread.h>
 #include <signal.h>
@@ -26,7 +27,7 @@ struct record_writer {
     void (*notify)(void *context);
     void *context;
     pthread_t thread;
-    bool started;
+    bool started, made; /* made: the file is ours to remove */
     int wake; /* eventfd */
     uint64_t seq;
     atomic_bool closing, failing;
@@ -178,10 +179,12 @@ static int open_file(struct record_writer *w, const struct record_head *head, st
 {
     char path[600];
     snprintf(path, sizeof path, "%s/open/%s.brunt", w->dir, w->id);
-    mode_t old = umask(0077);
-    int answer = rows_open_live(path, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE | SQLITE_OPEN_NOMUTEX, &w->rows.db, err);
-    umask(old);
-    if (answer < 0 || rows_execute(w->rows.db, "BEGIN", err) < 0 || rows_create_schema(w->rows.db, err) < 0 ||
+    int fd = open(path, O_RDWR | O_CREAT | O_EXCL | O_CLOEXEC, 0600);
+    if (fd < 0)
+        return error_errno(err, ERROR_STORAGE, errno, "can't begin the record in %s", w->dir);
+    close(fd);
+    w->made = true;
+    if (rows_open_live(path, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, &w->rows.db, err) < 0 || rows_execute(w->rows.db, "BEGIN", err) < 0 || rows_create_schema(w->rows.db, err) < 0 ||
         write_head(w, head, err) < 0 || rows_execute(w->rows.db, "COMMIT", err) < 0 || rows_prepare(&w->rows, err) < 0)
         return error_prefix(err, "can't begin the record in %s", w->dir);
     return 0;
@@ -196,6 +199,18 @@ static void writer_free(struct record_writer *w)
         close(w->wake);
     pthread_mutex_destroy(&w->trouble_lock);
     free(w);
+}
+
+/* Else the next start would find a run that never was. */
+static void remove_file(struct record_writer *w)
+{
+    char path[600];
+    static const char *const parts[] = {"", "-wal", "-journal"};
+    rows_end(&w->rows);
+    for (size_t i = 0; w->made && i < sizeof parts / sizeof parts[0]; i++) {
+        snprintf(path, sizeof path, "%s/open/%s.brunt%s", w->dir, w->id, parts[i]);
+        unlink(path);
+    }
 }
 
 static int start_thread(struct record_writer *w, struct error *err)
@@ -229,6 +244,7 @@ struct record_writer *record_create(const char *dir, const struct record_head *h
              make_folder(dir, "records", 0755, err) == 0 && ring_new(&w->readings, RING_READINGS, err) == 0 &&
              ring_new(&w->events, RING_EVENTS, err) == 0 && open_file(w, head, err) == 0 && start_thread(w, err) == 0)
         return w;
+    remove_file(w);
     writer_free(w);
     return NULL;
 }

@@ -8,6 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <sys/resource.h>
 #include <sys/wait.h>
 #include <time.h>
 #include <unistd.h>
@@ -227,6 +228,80 @@ static void what_is_known_of_the_time_without_a_daemon_stands_in_the_record_so_c
     record_close(record);
 }
 
+static bool stands(const char *folder, const char *name)
+{
+    char path[256];
+    snprintf(path, sizeof path, "%s/%s/%s", dir, folder, name);
+    return access(path, F_OK) == 0;
+}
+
+/* Writes beyond `bytes` of a file fail from here on: the disk that is full. */
+static struct rlimit limit_files(rlim_t bytes)
+{
+    struct rlimit old, limit;
+    assert_int_equal(getrlimit(RLIMIT_FSIZE, &old), 0);
+    limit = (struct rlimit){bytes, old.rlim_max};
+    signal(SIGXFSZ, SIG_IGN);
+    assert_int_equal(setrlimit(RLIMIT_FSIZE, &limit), 0);
+    return old;
+}
+
+static void a_record_that_a_full_disk_leaves_open_is_closed_at_the_next_start(void **state)
+{
+    char path[256];
+    struct error err = ERROR_INIT;
+    struct seen seen = {0};
+    int sentences = 0;
+    (void)state;
+    write_until_killed("k5", 10);
+    struct rlimit old = limit_files(512);
+    int closed = record_recover(dir, 1700000100000, count_sentence, &sentences, &err);
+    setrlimit(RLIMIT_FSIZE, &old);
+    assert_int_equal(closed, 0);
+    assert_int_equal(sentences, 1);
+    assert_true(stands("open", "k5.brunt"));
+    assert_false(stands("records", "k5.damaged"));
+    assert_int_equal(record_recover(dir, 1700000100000, count_sentence, &sentences, &err), 1);
+    snprintf(path, sizeof path, "%s/records/k5.brunt", dir);
+    struct record *record = record_open(path, &err);
+    assert_non_null(record);
+    assert_string_equal(record_meta(record, "end"), "crashed");
+    assert_int_equal(record_marks(record, see_mark, &seen, &err), 1); /* one gap, not one an attempt */
+    record_close(record);
+}
+
+static void a_file_that_is_no_record_is_set_aside_as_damaged(void **state)
+{
+    char path[256];
+    struct error err = ERROR_INIT;
+    int sentences = 0;
+    (void)state;
+    snprintf(path, sizeof path, "%s/open/k6.brunt", dir);
+    FILE *file = fopen(path, "w");
+    assert_non_null(file);
+    for (int i = 0; i < 2000; i++)
+        fputs("no record\n", file);
+    fclose(file);
+    assert_int_equal(record_recover(dir, 1700000100000, count_sentence, &sentences, &err), 0);
+    assert_int_equal(sentences, 1);
+    assert_false(stands("open", "k6.brunt"));
+    assert_true(stands("records", "k6.damaged"));
+}
+
+static void a_record_that_could_not_be_begun_leaves_no_file(void **state)
+{
+    struct error err = ERROR_INIT;
+    struct record_head head = {.id = "k7", .software = "", .title = "", .supply = "", .profile = "", .user = ""};
+    (void)state;
+    struct rlimit old = limit_files(512);
+    struct record_writer *w = record_create(dir, &head, NULL, NULL, &err);
+    setrlimit(RLIMIT_FSIZE, &old);
+    assert_null(w);
+    assert_int_equal(err.kind, ERROR_STORAGE);
+    assert_false(stands("open", "k7.brunt"));
+    assert_false(stands("open", "k7.brunt-wal"));
+}
+
 static void a_queue_that_is_full_says_so_and_keeps_room_for_events(void **state)
 {
     struct record_status status;
@@ -316,6 +391,9 @@ int main(void)
         cmocka_unit_test(other_programs_read_the_record),
         cmocka_unit_test(a_killed_writer_loses_nothing_that_it_called_stored),
         cmocka_unit_test(what_is_known_of_the_time_without_a_daemon_stands_in_the_record_so_closed),
+        cmocka_unit_test(a_record_that_a_full_disk_leaves_open_is_closed_at_the_next_start),
+        cmocka_unit_test(a_file_that_is_no_record_is_set_aside_as_damaged),
+        cmocka_unit_test(a_record_that_could_not_be_begun_leaves_no_file),
         cmocka_unit_test(a_queue_that_is_full_says_so_and_keeps_room_for_events),
         cmocka_unit_test(a_folder_that_is_not_writable_is_named),
         cmocka_unit_test(what_is_no_record_is_refused),
