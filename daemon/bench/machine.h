@@ -105,6 +105,7 @@ struct address {
     int64_t free_us;      /* next message not before */
     int64_t next_us;      /* when something will be due on the free line */
     int64_t silent_us;    /* first question without answer, NEVER_US: none */
+    bool babbled;         /* something came since, but nothing that answers */
     size_t turn;
     double asked_set_point; /* what was acknowledged when the sample was asked */
     bool asked_input_on;

@@ -50,16 +50,17 @@ static void lose(struct bench *bench, struct address *address, int64_t now_us)
 {
     double seconds = (double)(now_us - address->silent_us) / US_PER_S;
     const char *done = off_out_of_reach(bench, address, now_us);
+    const char *nothing = address->babbled ? "nothing that can be understood (garbage, or answers too late or cut short)" : "nothing";
     for (size_t i = 0; i < bench->setup.instruments_len; i++) {
         struct instrument *instrument = &bench->instruments[i];
         if (&bench->addresses[instrument->address] != address)
             continue;
         up_restart(bench, (int)i, now_us);
-        snprintf(instrument->trouble, sizeof instrument->trouble, "has answered nothing for %.1f s", seconds);
+        snprintf(instrument->trouble, sizeof instrument->trouble, "has answered %s for %.1f s", nothing, seconds);
         if (!address->lost)
             emit_finding(bench, FINDING_LINK, SEVERITY_ABORT, -1, now_us,
-                         "%s has answered nothing for %.1f s, more than the %.1f s of the profile (tolerate_silence)%s",
-                         instrument_name(bench, (int)i), seconds, (double)silence_us(bench) / US_PER_S, done);
+                         "%s has answered %s for %.1f s, more than the %.1f s of the profile (tolerate_silence)%s",
+                         instrument_name(bench, (int)i), nothing, seconds, (double)silence_us(bench) / US_PER_S, done);
     }
     for (size_t u = 0; u < bench->units_len; u++)
         if (address_of(bench, bench->units[u].instrument) == address)
@@ -110,6 +111,7 @@ static void note_answer(struct bench *bench, struct address *address, int64_t no
     instrument->answers++;
     instrument->answered_us = now_us;
     address->silent_us = NEVER_US;
+    address->babbled = false;
     if (address->lost)
         back_again(bench, address, now_us);
 }
@@ -207,6 +209,7 @@ static void answered(struct bench *bench, struct address *address, int64_t now_u
     bench->instruments[address->instrument].garbage++;
     address->line.unknown = true;
     note_silence(bench, address, now_us);
+    address->babbled = true;
     distrust(bench, address, now_us);
 }
 
@@ -248,6 +251,7 @@ void handle_event(struct bench *bench, struct address *address, enum line_event 
         break;
     case LINE_ASTRAY:
         bench->instruments[address->first].garbage++;
+        address->babbled = true;
         distrust(bench, address, now_us);
         break;
     case LINE_SYNCED:

@@ -159,6 +159,28 @@ static void a_second_start_is_refused_while_a_run_is_under_way(void **state)
     whole_free(o.whole);
 }
 
+/* "Has answered nothing" would send the tester to the plug; garbage sends him to line speed, cable and ground. */
+static void an_instrument_that_babbles_is_told_apart_from_a_silent_one(void **state)
+{
+    static const struct {
+        const char *fault, *says;
+        bool babbles;
+    } rows[] = {{"wire load1 garbage", "nothing that can be understood", true}, {"wire load1 silence", "answered nothing for", false}};
+    (void)state;
+    for (size_t i = 0; i < 2; i++) {
+        struct whole *whole = whole_new(&demo);
+        whole_strike(whole, 8 * US_PER_S, rows[i].fault);
+        whole_start(whole);
+        whole_go(whole, 60 * US_PER_S);
+        if (!whole_says(whole, rows[i].says))
+            whole_print(whole);
+        assert_true(whole_says(whole, rows[i].says));
+        assert_int_equal(whole_says(whole, "can be understood"), rows[i].babbles);
+        assert_true(whole_says(whole, "load1"));
+        whole_free(whole);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -168,6 +190,7 @@ int main(void)
         cmocka_unit_test(when_a_hard_limit_breaks_off_is_on_its_way_before_the_finding_is_kept),
         cmocka_unit_test(a_record_that_can_take_no_more_turns_the_load_off),
         cmocka_unit_test(a_second_start_is_refused_while_a_run_is_under_way),
+        cmocka_unit_test(an_instrument_that_babbles_is_told_apart_from_a_silent_one),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
