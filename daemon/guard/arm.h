@@ -42,7 +42,7 @@ struct arm_entry {
 /* Writes and fsyncs DIR/armed (temporary file, rename, fsync of DIR). Blocking: call on a worker. */
 int arm_write(const char *dir, const struct arm_entry *entries, size_t count, struct error *err);
 int arm_remove(const char *dir, struct error *err); /* 0 also if there was none. Blocking */
-/* count entries read; 0 if the file doesn't exist. Torn or odd lines: *err says so and ret holds what is whole, up to the first empty name; returns -1 then. */
+/* count entries read; 0 if the file doesn't exist in a folder that does. Torn or odd lines: *err says so and ret holds what is whole, up to the first empty name; returns -1 then. */
 long arm_read(const char *dir, struct arm_entry ret[ARM_ENTRIES_MAX], struct error *err);
 
 /* Turns every entry off, synchronously and without any event loop: for restart (before all else) and `bruntd --off`. Opens each address afresh (asking for no lock), spoil + off, confirms twice, again until deadline_ms; mains entries only where a load stays unconfirmed or none is named.

@@ -245,6 +245,17 @@ static void read_line(char *line, struct arm_entry *ret, struct reading_state *r
         snprintf(r->odd, sizeof r->odd, "line %d is not understood", r->line);
 }
 
+/* No file: nothing is armed, if there is a folder at all in which it would stand. */
+static long not_opened(const char *dir, const char *path, struct error *err)
+{
+    int why = errno, folder = why == ENOENT ? open(dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC) : -1;
+    if (folder >= 0) {
+        close(folder);
+        return 0;
+    }
+    return error_set(err, ERROR_STORAGE, "can't read the armed file %s (%s): what is on stays unknown", path, strerror(why));
+}
+
 long arm_read(const char *dir, struct arm_entry ret[ARM_ENTRIES_MAX], struct error *err)
 {
     struct reading_state r = {0};
@@ -255,7 +266,7 @@ long arm_read(const char *dir, struct arm_entry ret[ARM_ENTRIES_MAX], struct err
     int fd = open(path, O_RDONLY | O_NOFOLLOW | O_NONBLOCK | O_CLOEXEC);
     FILE *file = fd < 0 ? NULL : fdopen(fd, "r");
     if (!file)
-        return errno == ENOENT ? 0 : error_errno(err, ERROR_STORAGE, errno, "%s can't be read: look at the bench", path);
+        return not_opened(dir, path, err);
     while (fgets(line, sizeof line, file)) {
         size_t len = strlen(line);
         if (len == 0 || line[len - 1] != '\n')
@@ -266,6 +277,9 @@ long arm_read(const char *dir, struct arm_entry ret[ARM_ENTRIES_MAX], struct err
     fclose(file);
     if (r.end && r.pid && r.count && !r.odd[0])
         return r.count;
+    if (!r.count)
+        return error_set(err, ERROR_STORAGE, "can't read the armed file %s (torn: %s): what is on stays unknown", path,
+                         r.odd[0] ? r.odd : "it doesn't reach its end");
     return error_set(err, ERROR_STORAGE, "%s is torn (%s): %ld of its lines can be obeyed; look at the bench for others", path,
                      r.odd[0] ? r.odd : "it doesn't reach its end", r.count);
 }

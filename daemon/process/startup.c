@@ -98,18 +98,27 @@ static int end_holder(struct daemon *d)
     return err.kind == ERROR_BUSY ? -1 : 1;
 }
 
+/* The sentence that goes with the exit status; what is wrong in detail has been said before. */
+static int stop_said(struct daemon *d, int held)
+{
+    if (d->standing && access(d->options.dir, F_OK) < 0)
+        tell(d->say, TELL_ERROR, "there is no folder %s: look at the bench, and name the daemon's folder with --dir", d->options.dir);
+    else if (d->standing)
+        tell(d->say, TELL_ERROR, "not everything could be confirmed off: look at the bench (%s/armed stays for the guard and the next start)", d->options.dir);
+    else if (held)
+        tell(d->say, TELL_ERROR, held < 0 ? "nothing is armed now, but the daemon could not be ended: look at the bench"
+                                          : "no armed file stands, but whether a daemon is at the bench can't be told: what is on stays unknown");
+    else
+        tell(d->say, TELL_NOTICE, "nothing is armed");
+    return d->standing || held ? EXIT_BENCH : 0;
+}
+
 /* Whoever holds the bench ends first, then what stands armed is turned off. Beside a daemon that did not end the file stays: it may switch on again. */
 int startup_stop(struct daemon *d)
 {
     int held = end_holder(d);
     turn_left_off(d, STOP_OFF_MS, held == 0);
-    if (d->standing)
-        tell(d->say, TELL_ERROR, "not everything could be confirmed off: look at the bench (%s/armed stays for the guard and the next start)", d->options.dir);
-    else if (held < 0)
-        tell(d->say, TELL_ERROR, "nothing is armed, but the daemon could not be ended: look at the bench");
-    else
-        tell(d->say, TELL_NOTICE, "nothing is armed");
-    return d->standing || held < 0 ? EXIT_BENCH : 0;
+    return stop_said(d, held);
 }
 
 /* ---- bench file and dialects ---- */

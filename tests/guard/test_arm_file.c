@@ -144,6 +144,38 @@ static void a_file_torn_anywhere_gives_the_entries_that_are_whole(void **state)
     place_remove(&p);
 }
 
+/* Whatever stands in its place: never "nothing is armed". */
+static void an_armed_file_that_is_none_leaves_unknown_what_is_on(void **state)
+{
+    (void)state;
+    struct place p = place_make(geteuid());
+    struct error err = ERROR_INIT;
+    struct arm_entry got[ARM_ENTRIES_MAX];
+    char path[200], odd[256];
+    snprintf(path, sizeof path, "%s/armed", p.dir);
+    assert_int_equal(arm_read(p.dir, got, &err), 0);
+    for (int what = 0; what < 5; what++) {
+        err = (struct error)ERROR_INIT;
+        for (size_t i = 0; i < sizeof odd; i++)
+            odd[i] = (char)(i * 167 + 13);
+        if (what == 0)
+            assert_int_equal(symlink("/dev/null", path), 0);
+        else if (what == 1)
+            assert_int_equal(mkfifo(path, 0600), 0);
+        else if (what == 2)
+            assert_int_equal(mkdir(path, 0700), 0);
+        else
+            spill(path, odd, what == 3 ? 0 : sizeof odd);
+        assert_int_equal(arm_read(p.dir, got, &err), -1);
+        assert_non_null(strstr(err.text, "can't read the armed file"));
+        assert_non_null(strstr(err.text, "what is on stays unknown"));
+        assert_int_equal(remove(path), 0);
+    }
+    assert_int_equal(arm_read("/nowhere/at/all", got, &err), -1);
+    assert_non_null(strstr(err.text, "what is on stays unknown"));
+    place_remove(&p);
+}
+
 static pid_t guard_on(const struct place *p)
 {
     pid_t pid = fork();
@@ -293,6 +325,7 @@ int main(void)
         cmocka_unit_test(what_is_armed_is_read_back_as_it_was),
         cmocka_unit_test(what_could_not_be_turned_off_is_not_armed),
         cmocka_unit_test(a_file_torn_anywhere_gives_the_entries_that_are_whole),
+        cmocka_unit_test(an_armed_file_that_is_none_leaves_unknown_what_is_on),
         cmocka_unit_test(a_guard_that_finds_a_torn_file_turns_off_what_it_still_names),
         cmocka_unit_test(restart_turns_off_what_was_armed),
         cmocka_unit_test(restart_never_completes_half_a_message),
