@@ -185,8 +185,11 @@ static int open_file(struct record_writer *w, const struct record_head *head, st
     close(fd);
     w->made = true;
     if (rows_open_live(path, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, &w->rows.db, err) < 0 || rows_execute(w->rows.db, "BEGIN", err) < 0 || rows_create_schema(w->rows.db, err) < 0 ||
-        write_head(w, head, err) < 0 || rows_execute(w->rows.db, "COMMIT", err) < 0 || rows_prepare(&w->rows, err) < 0)
+        write_head(w, head, err) < 0 || rows_execute(w->rows.db, "COMMIT", err) < 0 || rows_prepare(&w->rows, err) < 0) {
+        if (err)
+            err->kind = ERROR_STORAGE; /* a new file isn't a damaged one */
         return error_prefix(err, "can't begin the record in %s", w->dir);
+    }
     return 0;
 }
 

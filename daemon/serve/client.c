@@ -64,33 +64,57 @@ static int identify(struct client *client)
 
 /* ---- beginning and end ---- */
 
-static void refuse_full(int fd)
-{
-    static const struct error full = {ERROR_BUSY, "32 clients are connected already and each of them follows the run: close one"};
-    char *line = wire_error(NULL, &full);
-    if (line && send(fd, line, strlen(line), MSG_NOSIGNAL | MSG_DONTWAIT) < 0)
-        errno = 0; /* it is turned away either way */
-    free(line);
-    close(fd);
-}
-
-static bool idle(const struct client *client)
-{
-    return !client->following && !client->tickets;
-}
-
-/* Somebody who only stands there must not keep the one out who wants to stop the run. */
-static bool make_place(struct serve *serve)
+/* By when it was last heard, among those that follow, or among those that only stand there. */
+static struct client *longest_silent(const struct serve *serve, bool following)
 {
     struct client *oldest = NULL;
-    if (serve->clients_len < SERVE_CLIENTS_MAX)
-        return true;
+    for (size_t i = 0; i < serve->clients_len; i++) {
+        struct client *client = serve->clients[i];
+        if (client->following == following && !client->tickets && (!oldest || client->heard_at < oldest->heard_at))
+            oldest = client;
+    }
+    return oldest;
+}
+
+static void forget(struct client *client)
+{
+    struct serve *serve = client->serve;
     for (size_t i = 0; i < serve->clients_len; i++)
-        if (idle(serve->clients[i]) && (!oldest || serve->clients[i]->heard_at < oldest->heard_at))
-            oldest = serve->clients[i];
-    if (oldest)
-        client_close(oldest);
-    return oldest != NULL;
+        if (serve->clients[i] == client)
+            serve->clients[i] = serve->clients[--serve->clients_len];
+    for (size_t i = 0; i < serve->parting_len; i++)
+        if (serve->parting[i] == client) {
+            memmove(&serve->parting[i], &serve->parting[i + 1], (--serve->parting_len - i) * sizeof serve->parting[0]);
+            break;
+        }
+}
+
+/* Its place is free at once; the connection lives on until it has read why. */
+static void dismiss(struct client *client)
+{
+    static const struct error full = {ERROR_BUSY, "32 clients are connected and another one came: this connection, silent for the longest time, is closed; connect again"};
+    struct serve *serve = client->serve;
+    if (serve->parting_len == PARTING_MAX)
+        client_close(serve->parting[0]);
+    forget(client);
+    serve->parting[serve->parting_len++] = client;
+    client->deaf = true;
+    client->following = false;
+    client->tickets = client->in_len = client->scanned = 0;
+    client_answer(client, wire_error(NULL, &full));
+    if (!uv_is_closing((uv_handle_t *)&client->poll))
+        client_flush(client);
+}
+
+/* Whoever comes gets in: it may be the one who wants to stop the run. */
+static void make_place(struct serve *serve)
+{
+    if (serve->clients_len < SERVE_CLIENTS_MAX)
+        return;
+    struct client *client = longest_silent(serve, false);
+    if (!client)
+        client = longest_silent(serve, true);
+    dismiss(client ? client : serve->clients[0]);
 }
 
 static bool may_obey(const struct client *client)
@@ -117,10 +141,7 @@ static void watch(struct client *client)
 
 void client_accept(struct serve *serve, int fd)
 {
-    if (!make_place(serve)) {
-        refuse_full(fd);
-        return;
-    }
+    make_place(serve);
     struct client *client = calloc(1, sizeof *client);
     if (!client || uv_poll_init(serve->loop, &client->poll, fd) < 0) {
         free(client);
@@ -131,7 +152,7 @@ void client_accept(struct serve *serve, int fd)
     client->fd = fd;
     client->poll.data = client;
     client->serial = ++serve->serials;
-    client->heard_at = serve->messages;
+    client->heard_at = ++serve->messages; /* who has just come is about to speak */
     client->answers_end = &client->answers;
     serve->clients[serve->clients_len++] = client;
     serve->handles++;
@@ -162,12 +183,9 @@ static void drop_output(struct client *client)
 
 void client_close(struct client *client)
 {
-    struct serve *serve = client->serve;
     if (uv_is_closing((uv_handle_t *)&client->poll))
         return;
-    for (size_t i = 0; i < serve->clients_len; i++)
-        if (serve->clients[i] == client)
-            serve->clients[i] = serve->clients[--serve->clients_len];
+    forget(client);
     drop_output(client);
     free(client->in);
     client->in = NULL;

@@ -58,6 +58,14 @@ static json_t *do_command(struct client *client, const struct method *method, co
     return does->command(does->context, &client->who, method->name, text ? text : "", err);
 }
 
+static size_t other_followers(const struct client *client)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < client->serve->clients_len; i++)
+        count += client->serve->clients[i] != client && client->serve->clients[i]->following;
+    return count;
+}
+
 static json_t *do_follow(struct client *client, const struct method *method, const json_t *params, struct error *err)
 {
     struct tape *tape = &client->serve->tape;
@@ -65,6 +73,11 @@ static json_t *do_follow(struct client *client, const struct method *method, con
     (void)method;
     if (from && (!json_is_integer(from) || json_integer_value(from) < 0)) {
         error_set(err, ERROR_PROTOCOL, "follow: \"from_seq\" must be an integer of at least 0");
+        return NULL;
+    }
+    if (other_followers(client) >= FOLLOWERS_MAX) {
+        error_set(err, ERROR_BUSY, "%d clients follow already, the other %d places are kept for requests: end one of them, or ask for \"status\" now and then",
+                  FOLLOWERS_MAX, SERVE_CLIENTS_MAX - FOLLOWERS_MAX);
         return NULL;
     }
     uint64_t from_seq = (uint64_t)json_integer_value(from);

@@ -146,6 +146,8 @@ void serve_close(struct serve *serve)
     remove_socket(serve);
     while (serve->clients_len)
         client_close(serve->clients[serve->clients_len - 1]);
+    while (serve->parting_len)
+        client_close(serve->parting[0]);
     if (serve->handles) {
         uv_poll_stop(&serve->poll);
         uv_close((uv_handle_t *)&serve->poll, on_listener_closed);

@@ -7,6 +7,7 @@
 #include <stdbool.h>
 
 enum { TICKETS_MAX = 64, ANSWERS_MAX = 16 /* unsent; then we stop listening to that client */, READ_SIZE = 65536 };
+enum { FOLLOWERS_MAX = SERVE_CLIENTS_MAX - 4 /* places that are kept for requests */, PARTING_MAX = 8 };
 
 /* ---- items: lines, shared by those who still have to send them ---- */
 
@@ -83,7 +84,8 @@ struct serve {
     unsigned control_gid;
     bool has_control_group, closing;
     struct client *clients[SERVE_CLIENTS_MAX];
-    size_t clients_len, handles;
+    struct client *parting[PARTING_MAX]; /* dismissed, oldest first: they hold no place, they only read why */
+    size_t clients_len, parting_len, handles;
     uint64_t serials, messages, tickets_given;
     struct tape tape;
     struct ticket tickets[TICKETS_MAX];

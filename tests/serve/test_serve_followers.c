@@ -8,6 +8,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/socket.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
@@ -198,30 +199,76 @@ static void a_follower_that_vanishes_takes_nobody_with_it(void **state)
     raw_close(&stays);
 }
 
-static void the_33rd_client_takes_the_place_of_an_idle_one_never_of_a_follower(void **state)
+static json_t *begin_and_follow(struct daemon *d, struct raw *raw)
 {
-    struct daemon *d = *state;
-    struct raw raw[SERVE_CLIENTS_MAX + 2];
-    for (int i = 0; i < SERVE_CLIENTS_MAX; i++) {
-        raw[i] = raw_open(d);
-        json_decref(raw_ask(d, &raw[i], i == 7 ? ASK(1, "status") : FOLLOW));
-    }
-    struct raw stopper = raw_open(d);
-    json_t *answer = raw_ask(d, &stopper, ASK(2, "stop"));
+    *raw = raw_open(d);
+    return raw_ask(d, raw, FOLLOW);
+}
+
+static void assert_stop_is_obeyed(struct daemon *d, struct raw *raw)
+{
+    json_t *answer = raw_ask(d, raw, ASK(2, "stop"));
     assert_non_null(json_object_get(answer, "result"));
     json_decref(answer);
-    assert_int_equal(serve_clients(d->serve), SERVE_CLIENTS_MAX);
-    assert_null(raw_hear(d, &raw[7]));
-    assert_true(raw[7].closed);
-    json_decref(raw_ask(d, &stopper, FOLLOW));
-    struct raw late = raw_open(d);
-    answer = raw_hear(d, &late);
+}
+
+static void assert_sent_away(struct daemon *d, struct raw *raw)
+{
+    json_t *answer = raw_hear(d, raw);
     assert_int_equal(number_of(answer, "error", "code"), -32000 - ERROR_BUSY);
     json_decref(answer);
+    assert_null(raw_hear(d, raw));
+    assert_true(raw->closed);
+}
+
+static void followers_leave_four_places_for_requests(void **state)
+{
+    struct daemon *d = *state;
+    struct raw raw[SERVE_CLIENTS_MAX], stopper;
+    for (int i = 0; i < SERVE_CLIENTS_MAX; i++) {
+        json_t *answer = begin_and_follow(d, &raw[i]);
+        assert_int_equal(number_of(answer, "error", "code"), i < SERVE_CLIENTS_MAX - 4 ? -1 : -32000 - ERROR_BUSY);
+        json_decref(answer);
+    }
+    json_t *again = raw_ask(d, &raw[0], FOLLOW); /* who follows already may say so again */
+    assert_non_null(json_object_get(again, "result"));
+    json_decref(again);
+    stopper = raw_open(d);
+    assert_stop_is_obeyed(d, &stopper);
+    assert_int_equal(serve_clients(d->serve), SERVE_CLIENTS_MAX);
+    assert_sent_away(d, &raw[SERVE_CLIENTS_MAX - 4]); /* of those that don't follow, the first */
+    publish(d, "reading", 1);
+    for (int i = 0; i < SERVE_CLIENTS_MAX - 4; i++) {
+        json_t *notice = raw_hear(d, &raw[i]);
+        assert_int_equal(number_of(notice, "params", "seq"), 1);
+        json_decref(notice);
+    }
     for (int i = 0; i < SERVE_CLIENTS_MAX; i++)
         raw_close(&raw[i]);
     raw_close(&stopper);
-    raw_close(&late);
+}
+
+static void who_is_sent_away_reads_why_though_it_goes_on_writing(void **state)
+{
+    struct daemon *d = *state;
+    struct raw raw[SERVE_CLIENTS_MAX], more[12];
+    for (int i = 0; i < SERVE_CLIENTS_MAX; i++)
+        raw[i] = raw_open(d), json_decref(raw_ask(d, &raw[i], ASK(1, "status")));
+    assert_true(send(raw[0].fd, "{\"half\": ", 9, MSG_NOSIGNAL) == 9); /* unread when its place is taken */
+    for (int i = 0; i < 12; i++) { /* more than may be parting at a time: the oldest of these is cut off */
+        more[i] = raw_open(d);
+        assert_stop_is_obeyed(d, &more[i]);
+        if (i == 0) {
+            (void)!send(raw[0].fd, "1}\n", 3, MSG_NOSIGNAL);
+            assert_sent_away(d, &raw[0]);
+        }
+    }
+    assert_int_equal(serve_clients(d->serve), SERVE_CLIENTS_MAX);
+    assert_sent_away(d, &raw[11]);
+    for (int i = 0; i < SERVE_CLIENTS_MAX; i++)
+        raw_close(&raw[i]);
+    for (int i = 0; i < 12; i++)
+        raw_close(&more[i]);
 }
 
 /* ---- who may: a child with another user id talks to us ---- */
@@ -291,7 +338,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(a_slow_reader_is_told_of_its_gap_and_of_nothing_else, setup, teardown),
         cmocka_unit_test_setup_teardown(a_follower_that_asks_for_what_is_overwritten_is_told_of_the_gap, setup, teardown),
         cmocka_unit_test_setup_teardown(a_follower_that_vanishes_takes_nobody_with_it, setup, teardown),
-        cmocka_unit_test_setup_teardown(the_33rd_client_takes_the_place_of_an_idle_one_never_of_a_follower, setup, teardown),
+        cmocka_unit_test_setup_teardown(followers_leave_four_places_for_requests, setup, teardown),
+        cmocka_unit_test_setup_teardown(who_is_sent_away_reads_why_though_it_goes_on_writing, setup, teardown),
         cmocka_unit_test_setup_teardown(a_stranger_may_stop_but_not_start, setup, teardown),
         cmocka_unit_test(a_member_of_the_control_group_may_start),
     };
