@@ -48,6 +48,8 @@ long arm_read(const char *dir, struct arm_entry ret[ARM_ENTRIES_MAX], struct err
 /* Turns every entry off, synchronously and without any event loop: for restart (before all else) and `bruntd --off`. Opens each address afresh (asking for no lock), spoil + off, confirms twice, again until deadline_ms; mains entries only where a load stays unconfirmed or none is named.
  * Returns how many could not be confirmed; says of each of these and of the confirmed on `say` (one sentence; may be NULL). */
 int arm_off_now(const struct arm_entry *entries, size_t count, int deadline_ms, void (*say)(void *context, const char *sentence), void *context);
+/* The same for what is whole in a torn file: a load may be missing in it, so the mains entries are turned off at once. */
+int arm_off_torn(const struct arm_entry *entries, size_t count, int deadline_ms, void (*say)(void *context, const char *sentence), void *context);
 
 /* ---- client side of the guard's socket, non-blocking ---- */
 

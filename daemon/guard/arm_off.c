@@ -251,10 +251,10 @@ static void pause_between(const struct round *r)
         poll(NULL, 0, BETWEEN_ROUNDS_MS);
 }
 
-int arm_off_now(const struct arm_entry *entries, size_t count, int deadline_ms, void (*say)(void *context, const char *sentence),
-                void *context)
+static int all_off(const struct arm_entry *entries, size_t count, bool mains, int deadline_ms, void (*say)(void *context, const char *sentence),
+                   void *context)
 {
-    struct round r = {.count = count < ARM_ENTRIES_MAX ? count : ARM_ENTRIES_MAX, .begin_ms = arm_now_ms()};
+    struct round r = {.count = count < ARM_ENTRIES_MAX ? count : ARM_ENTRIES_MAX, .begin_ms = arm_now_ms(), .mains = mains};
     r.deadline_ms = r.begin_ms + deadline_ms;
     for (size_t i = 0; i < r.count; i++)
         r.lines[i] = (struct line){.entry = &entries[i], .fd = -1};
@@ -270,4 +270,16 @@ int arm_off_now(const struct arm_entry *entries, size_t count, int deadline_ms, 
         if (r.lines[i].fd >= 0)
             close(r.lines[i].fd);
     return (int)(unconfirmed(&r, false) + (r.mains ? unconfirmed(&r, true) : 0));
+}
+
+int arm_off_now(const struct arm_entry *entries, size_t count, int deadline_ms, void (*say)(void *context, const char *sentence),
+                void *context)
+{
+    return all_off(entries, count, false, deadline_ms, say, context);
+}
+
+int arm_off_torn(const struct arm_entry *entries, size_t count, int deadline_ms, void (*say)(void *context, const char *sentence),
+                 void *context)
+{
+    return all_off(entries, count, true, deadline_ms, say, context);
 }

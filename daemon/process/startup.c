@@ -30,7 +30,10 @@ static bool left_is_off(struct daemon *d, int deadline_ms, bool *ret_stood)
     if (count == 0)
         return whole;
     tell(d->say, TELL_WARNING, "%ld loads were left armed: turning them off first", count);
-    return arm_off_now(entries, (size_t)count, deadline_ms, process_say, d) == 0 && whole;
+    if (whole)
+        return arm_off_now(entries, (size_t)count, deadline_ms, process_say, d) == 0;
+    arm_off_torn(entries, (size_t)count, deadline_ms, process_say, d);
+    return false;
 }
 
 /* The armed file goes only when everything was confirmed off; until then guard and next start have it to go by. */

@@ -319,6 +319,20 @@ static void restart_leaves_the_mains_on_when_each_load_is_confirmed(void **state
     instrument_stop(&mains);
 }
 
+static void behind_a_torn_file_the_mains_go_off_with_the_loads(void **state)
+{
+    (void)state;
+    struct instrument load = instrument_start(ON_TCP, geteuid()), mains = instrument_start(ON_TCP, geteuid());
+    struct arm_entry all[] = {instrument_entry(&mains, "mains"), instrument_entry(&load, "load")};
+    all[0].mains = true;
+    load.state->on = mains.state->on = true;
+    assert_int_equal(arm_off_torn(all, 2, 8000, NULL, NULL), 0);
+    assert_false(load.state->on);
+    assert_false(mains.state->on);
+    instrument_stop(&load);
+    instrument_stop(&mains);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -331,6 +345,7 @@ int main(void)
         cmocka_unit_test(restart_never_completes_half_a_message),
         cmocka_unit_test(restart_names_what_it_could_not_turn_off),
         cmocka_unit_test(restart_leaves_the_mains_on_when_each_load_is_confirmed),
+        cmocka_unit_test(behind_a_torn_file_the_mains_go_off_with_the_loads),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
