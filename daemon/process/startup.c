@@ -10,7 +10,7 @@
 #include <string.h>
 #include <unistd.h>
 
-enum { RESTART_OFF_MS = 5000, STOP_OFF_MS = 30000 };
+enum { RESTART_OFF_MS = 5000, STOP_OFF_MS = 30000, BESIDE_OFF_MS = 2000, TENTHS_TO_OFF = 10, TENTHS_TO_KILL = 80 };
 
 /* ---- what an earlier daemon left ---- */
 
@@ -83,6 +83,33 @@ void startup_recover(struct daemon *d)
 
 /* ---- the stop command ---- */
 
+/* Stopped by a signal: it will not end by an order, and woken up it would go on where it was. */
+static bool is_stopped(long pid)
+{
+    char path[40], text[256] = "";
+    snprintf(path, sizeof path, "/proc/%ld/stat", pid);
+    FILE *file = fopen(path, "re");
+    size_t len = file ? fread(text, 1, sizeof text - 1, file) : 0;
+    if (file)
+        fclose(file);
+    text[len] = '\0';
+    const char *behind_name = strrchr(text, ')');
+    return behind_name && strncmp(behind_name, ") T", 3) == 0;
+}
+
+/* Asked first, for its own off is the cleaner one. Who has not ended after a second hangs: then the loads don't wait for it any longer, and
+ * once more they are turned off when it is gone. */
+static void press_holder(struct daemon *d, long pid, int tenths)
+{
+    bool stood;
+    if (tenths == 0)
+        kill((pid_t)pid, SIGTERM);
+    if (tenths == TENTHS_TO_KILL || is_stopped(pid))
+        kill((pid_t)pid, SIGKILL);
+    else if (tenths == TENTHS_TO_OFF)
+        left_is_off(d, BESIDE_OFF_MS, &stood);
+}
+
 /* 0: nobody holds the bench any more, but we; 1: that can't be told; -1: somebody still does. */
 static int end_holder(struct daemon *d)
 {
@@ -90,8 +117,7 @@ static int end_holder(struct daemon *d)
     long pid = 0;
     int lock = place_lock(d->options.dir, &pid, &err);
     for (int tenths = 0; lock < 0 && err.kind == ERROR_BUSY && pid > 0 && tenths < 150; tenths++) {
-        if (tenths == 0 || tenths == 80)
-            kill((pid_t)pid, tenths ? SIGKILL : SIGTERM);
+        press_holder(d, pid, tenths);
         usleep(100000);
         lock = place_lock(d->options.dir, &pid, &err);
     }
