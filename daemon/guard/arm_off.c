@@ -228,7 +228,7 @@ static void tell(const struct round *r, void (*say)(void *context, const char *s
         if (l->entry->mains && !r->mains)
             continue;
         if (l->confirmed >= CONFIRMATIONS)
-            snprintf(text, sizeof text, "%s is off, confirmed", l->entry->name);
+            snprintf(text, sizeof text, "%s says it is off", l->entry->name);
         else
             snprintf(text, sizeof text, "%s could NOT be confirmed off (%s): look at it, switch it off by hand", l->entry->name,
                      l->trouble.kind ? l->trouble.text : "no answer in time");

@@ -710,8 +710,8 @@ static const char *end_sentence(const struct guard *g)
     if (g->now.count == 0)
         return "the armed file is torn and names no line: nothing could be turned off; a person must look at the bench";
     if (!g->now.whole)
-        return "all lines that the torn armed file still names are confirmed off; a person must look for others";
-    return g->mains_needed ? "all loads and the mains are confirmed off" : "all loads are confirmed off";
+        return "all lines that the torn armed file still names say they are off; a person must look for others";
+    return g->mains_needed ? "all loads and the mains say they are off" : "all loads say they are off";
 }
 
 static void fence_turn(struct guard *g, int64_t now)

@@ -35,7 +35,7 @@ static void arming_prepare(void *context)
     }
 }
 
-/* "1 load confirmed off", "2 loads ..." */
+/* "1 load says it is off", "2 loads ..." */
 static void add_loads(char ret[SENTENCE_SIZE], const char *before, int count, const char *what)
 {
     if (count)
@@ -46,7 +46,7 @@ void armed_report_sentence(const struct arm_report *report, bool off_since, char
 {
     ret[0] = '\0';
     text_add(ret, SENTENCE_SIZE, "the guard acted at %.20s (%.50s; daemon %.40s)", report->at, report->why, report->daemon);
-    add_loads(ret, ": ", report->loads_confirmed, "confirmed off");
+    add_loads(ret, ": ", report->loads_confirmed, report->loads_confirmed == 1 ? "says it is off" : "say they are off");
     if (report->loads_confirmed)
         text_add(ret, SENTENCE_SIZE, ", the slowest after %lld ms", report->slowest_ms);
     add_loads(ret, report->loads_confirmed ? "; " : ": ", report->loads_unconfirmed, off_since ? "confirmed off only by the next start" : "NOT confirmed off");

@@ -224,7 +224,7 @@ static void a_guard_that_finds_a_torn_file_turns_off_what_it_still_names(void **
         assert_int_equal(one.state->on, whole < 1);
         assert_int_equal(two.state->on, whole < 2);
         assert_int_equal(report.loads_confirmed, whole);
-        assert_int_equal(strcmp(report.end, "all loads are confirmed off") == 0, cut == len);
+        assert_int_equal(strcmp(report.end, "all loads say they are off") == 0, cut == len);
         kill(guard, SIGTERM);
         assert_int_equal(waitpid(guard, &status, 0), guard);
         assert_int_equal(status, 0);
@@ -258,7 +258,7 @@ static void restart_turns_off_what_was_armed(void **state)
         it.state->on = true;
         assert_int_equal(arm_off_now(&e, 1, 5000, listen_to, &said), 0);
         assert_false(it.state->on);
-        assert_string_equal(said.text, "load is off, confirmed\n");
+        assert_string_equal(said.text, "load says it is off\n");
         instrument_stop(&it);
     }
 }
@@ -297,7 +297,7 @@ static void restart_names_what_it_could_not_turn_off(void **state)
     assert_non_null(strstr(said.text, "mute could NOT be confirmed off"));
     assert_non_null(strstr(said.text, "gone could NOT be confirmed off (pty:/nowhere/load can't be opened: No such file"));
     assert_non_null(strstr(said.text, "refusing could NOT"));
-    assert_non_null(strstr(said.text, "mains is off, confirmed"));
+    assert_non_null(strstr(said.text, "mains says it is off"));
     instrument_stop(&mute);
     instrument_stop(&mains);
 }

@@ -113,7 +113,7 @@ static void killed(enum instrument_line line, uid_t uid)
     struct arm_report report = report_comes(&b.place);
     assert_int_equal(report.loads_confirmed, 1);
     assert_int_equal(report.loads_unconfirmed, 0);
-    assert_string_equal(report.end, "all loads are confirmed off");
+    assert_string_equal(report.end, "all loads say they are off");
     assert_false(b.load.state->on);
     bench_end(&b);
 }
