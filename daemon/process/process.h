@@ -32,7 +32,7 @@ struct run_now {
     char id[RECORD_ID_SIZE], title[NAME_SIZE * 2 + 4], user[NAME_SIZE];
     struct record_writer *writer;
     bool starting, active, finishing, cancelled; /* starting: record being created; active: until its record is being closed */
-    int64_t begin_us, wall_ms, ended_us, failing_since_us, ack_us, ack_asked_us;
+    int64_t begin_us, wall_ms, ended_us, not_off_us /* when it was last seen not confirmed off, after its end */, failing_since_us, ack_us, ack_asked_us;
     bool nearly_full;
     struct test_plan plan;
 };

@@ -10,17 +10,29 @@
 
 #define HELD_BACK_US     5000             /* 200 readings a second: what the queue's 60 s are reckoned by */
 #define END_LIMIT_US     (3 * US_PER_S)   /* for the off to be confirmed, at the end of a run, before its record is closed */
+#define END_SETTLE_US    (1200 * US_PER_MS) /* the bench looks a second after off whether current flows: what it finds belongs in the record */
 #define FAILING_LIMIT_US (60 * US_PER_S)  /* the writer's queue holds as much */
 #define ACK_ASK_US       (600 * US_PER_S) /* attended: somebody says every ten minutes that he is there ... */
 #define ACK_LIMIT_US     (900 * US_PER_S) /* ... or the load goes off */
 
 /* ---- keeping: after the bytes of the pass are out ---- */
 
+static void tell_finding(struct daemon *d, const struct finding *finding)
+{
+    enum tell_level level = finding->severity >= SEVERITY_TRIP ? TELL_WARNING : TELL_NOTICE;
+    if (d->run.writer)
+        tell(d->say, level, "run %s: %s", d->run.id, finding->text);
+    else
+        tell(d->say, level, "after run %s, no longer in its record: %s", d->run.id, finding->text);
+}
+
 /* false: the record's queue is full. */
 static bool keep_one(struct daemon *d, const struct keep_item *item)
 {
     struct record_writer *writer = d->run.writer;
     uint64_t seq = 0;
+    if (item->kind == KEEP_FINDING)
+        tell_finding(d, &item->is.finding); /* with a record or without */
     if (!writer)
         return true;
     switch (item->kind) {
@@ -40,7 +52,6 @@ static bool keep_one(struct daemon *d, const struct keep_item *item)
     case KEEP_FINDING:
         seq = record_finding(writer, &item->is.finding);
         process_publish(d, "finding", wire_finding(&item->is.finding, seq));
-        tell(d->say, item->is.finding.severity >= SEVERITY_TRIP ? TELL_WARNING : TELL_NOTICE, "run %s: %s", d->run.id, item->is.finding.text);
         break;
     case KEEP_MARK:
         seq = record_mark(writer, &item->is.mark);
@@ -92,7 +103,7 @@ struct finish_job {
     struct record_writer *writer;
     int64_t at_us;
     enum run_end end;
-    char why[SENTENCE_SIZE], path[PATH_SIZE];
+    char why[SENTENCE_SIZE], path[PATH_SIZE], not_off[SENTENCE_SIZE];
     struct error err;
     int failed;
 };
@@ -107,49 +118,69 @@ static void after_finish(uv_work_t *work, int status)
 {
     struct finish_job *job = work->data;
     struct daemon *d = job->daemon;
+    char trouble[SENTENCE_SIZE * 2] = "";
     (void)status;
     if (job->failed < 0)
         tell(d->say, TELL_ERROR, "run %s: %s", d->run.id, job->err.text);
+    text_add(trouble, sizeof trouble, "%s%s%s", job->not_off, job->not_off[0] && job->failed < 0 ? "; " : "", job->failed < 0 ? job->err.text : "");
     tell(d->say, TELL_NOTICE, "run %s ended: %s%s%s", d->run.id, run_end_name(job->end), job->why[0] ? ", " : "", job->why);
     process_publish(d, "end", json_pack("{s:s, s:s, s:o, s:s, s:o}", "id", d->run.id, "end", run_end_name(job->end), "why", wire_text(job->why), "path",
-                                job->failed < 0 ? "" : job->path, "trouble", wire_text(job->failed < 0 ? job->err.text : "")));
+                                job->failed < 0 ? "" : job->path, "trouble", wire_text(trouble)));
     station_clear(d->station);
     d->run.finishing = false;
     free(job);
     process_pass(d);
 }
 
-void runs_close_record(struct daemon *d, int64_t at_us, enum run_end end, const char *why)
+static void close_record(struct daemon *d, int64_t at_us, enum run_end end, const char *why, const char *not_off)
 {
     struct finish_job *job = calloc(1, sizeof *job);
     if (!job)
         return; /* tried again at the next tick */
     *job = (struct finish_job){.daemon = d, .writer = d->run.writer, .at_us = at_us, .end = end, .work.data = job};
     text_cut(job->why, sizeof job->why, why);
+    text_cut(job->not_off, sizeof job->not_off, not_off);
+    if (*not_off) {
+        tell(d->say, TELL_ERROR, "run %s: %s", d->run.id, not_off);
+        runs_note(d, "daemon", not_off);
+    }
     d->run.writer = NULL;
     d->run.active = d->run.starting = false;
     d->run.finishing = true;
     uv_queue_work(&d->loop, &job->work, work_finish, after_finish);
 }
 
-static void finish_run(struct daemon *d)
+void runs_close_record(struct daemon *d, int64_t at_us, enum run_end end, const char *why)
 {
-    enum run_end end = RUN_FAULT;
-    char why[SENTENCE_SIZE] = "";
-    run_over(station_run(d->station), &end, why, sizeof why);
-    runs_close_record(d, d->run.ended_us, end, why);
+    close_record(d, at_us, end, why, "");
 }
 
-/* The record stays open until the off is confirmed, so that the confirmation stands in it. */
+static void finish_run(struct daemon *d, bool off)
+{
+    enum run_end end = RUN_FAULT;
+    char why[SENTENCE_SIZE] = "", not_off[SENTENCE_SIZE] = "", reason[SENTENCE_SIZE] = "";
+    run_over(station_run(d->station), &end, why, sizeof why);
+    if (!off) {
+        process_ready(d, reason, sizeof reason);
+        text_add(not_off, sizeof not_off, "NOT confirmed off: go there and take the mains away from the supply%s%s", reason[0] ? "; " : "", reason);
+    }
+    close_record(d, d->run.ended_us, end, why, not_off);
+}
+
+/* The record stays open until the off is confirmed, and the look at the current behind it is over, so that both stand in it; but not for ever. */
 void runs_watch_end(struct daemon *d)
 {
     int64_t now_us = pump_now_us();
     if (!d->run.active || station_running(d->station))
         return;
+    bool off = bench_all_off(station_bench(d->station));
     if (!d->run.ended_us)
-        d->run.ended_us = now_us;
-    if (bench_all_off(station_bench(d->station)) || now_us - d->run.ended_us > END_LIMIT_US)
-        finish_run(d);
+        d->run.ended_us = d->run.not_off_us = now_us;
+    if (!off)
+        d->run.not_off_us = now_us;
+    int64_t waited_us = now_us - d->run.ended_us;
+    if (off ? now_us - d->run.not_off_us >= END_SETTLE_US || waited_us > END_LIMIT_US + END_SETTLE_US : waited_us > END_LIMIT_US)
+        finish_run(d, off);
 }
 
 /* ---- once in a while ---- */

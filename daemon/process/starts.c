@@ -148,6 +148,8 @@ int runs_may_start(struct daemon *d, struct error *err)
     char why[SENTENCE_SIZE];
     if (d->quit_asked)
         return error_set(err, ERROR_REFUSED, "the daemon is ending");
+    if (d->run.active && d->run.ended_us)
+        return error_set(err, ERROR_BUSY, "run %s has ended, its load is being watched until it is surely off: try again in a few seconds", d->run.id);
     if (d->run.starting || d->run.active)
         return error_set(err, ERROR_REFUSED, "run %s (%s) of %s is in progress: follow it, or stop it first", d->run.id, d->run.title, d->run.user);
     if (d->run.finishing)

@@ -228,7 +228,7 @@ static void take_findings(struct station *station, int64_t now_us)
         finding.port = port_at(station, finding.port);
         if (live(station))
             run_bench_finding(station->run, &finding, &station->out);
-        else if (station->run && station->keep.finding) /* over, but a load that doesn't go off belongs in its record more than anything before */
+        else if (station->keep.finding) /* over, but a load that doesn't go off belongs in its record more than anything before; after that, in the log */
             note_failure(station, station->keep.finding(station->keep.context, &finding));
         obey(station, now_us);
     }

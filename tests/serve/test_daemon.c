@@ -259,6 +259,45 @@ static void tell_sim(const struct bench_of_processes *p, const char *line)
     close(fd);
 }
 
+enum { NOTED_NOT_OFF = 1, FOUND_CURRENT = 2 };
+
+static int see_off_event(void *context, uint64_t seq, int64_t at_us, const char *kind, const char *text)
+{
+    unsigned *seen = context;
+    (void)seq, (void)at_us;
+    if (strcmp(kind, "note") == 0 && strstr(text, "NOT confirmed off"))
+        *seen |= NOTED_NOT_OFF;
+    if (strcmp(kind, "finding") == 0 && strstr(text, "still draws"))
+        *seen |= FOUND_CURRENT;
+    return 0;
+}
+
+static unsigned off_events(json_t *end)
+{
+    struct error err = ERROR_INIT;
+    unsigned seen = 0;
+    struct record *record = record_open(text_in(end, "path"), &err);
+    assert_non_null(record);
+    assert_true(record_events(record, see_off_event, &seen, &err) > 0);
+    record_close(record);
+    return seen;
+}
+
+/* It says that it is off; only the current, looked at a second later, tells. */
+static void current_that_flows_on_after_the_stop_is_in_the_record(void **state)
+{
+    struct bench_of_processes *p = *state;
+    daemon_start(p, GUARD);
+    struct wire_client *client = client_ready(p);
+    begin_long_run(client);
+    tell_sim(p, "power-stage-short 15\n");
+    json_decref(ask(client, "stop", NULL));
+    json_t *end = await_notice(client, "end");
+    assert_true(off_events(end) & FOUND_CURRENT);
+    json_decref(end);
+    wire_disconnect(client);
+}
+
 static void a_pulled_plug_ends_the_run_and_the_line_comes_back_by_itself(void **state)
 {
     struct bench_of_processes *p = *state;
@@ -268,6 +307,8 @@ static void a_pulled_plug_ends_the_run_and_the_line_comes_back_by_itself(void **
     tell_sim(p, "wire load1 hang-up until off\n");
     json_t *end = await_notice(client, "end");
     assert_string_equal(text_in(end, "end"), "fault");
+    assert_non_null(strstr(text_in(end, "trouble"), "NOT confirmed off"));
+    assert_int_equal(off_events(end), NOTED_NOT_OFF);
     json_decref(end);
     wire_disconnect(client);
     tell_sim(p, "wire load1 off\n");
@@ -366,6 +407,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(the_stop_command_ends_the_daemon_through_off, setup, teardown),
         cmocka_unit_test_setup_teardown(the_stop_command_leaves_the_armed_file_while_a_load_may_be_on, setup, teardown),
         cmocka_unit_test_setup_teardown(a_pulled_plug_ends_the_run_and_the_line_comes_back_by_itself, setup, teardown),
+        cmocka_unit_test_setup_teardown(current_that_flows_on_after_the_stop_is_in_the_record, setup, teardown),
         cmocka_unit_test_setup_teardown(a_guard_that_dies_in_mid_run_ends_the_run, setup, teardown),
         cmocka_unit_test_setup_teardown(a_daemon_that_hangs_is_killed_by_its_guard_and_the_next_one_finds_the_load_off, setup, teardown),
         cmocka_unit_test_setup_teardown(the_drill_shows_off_guard_and_mains, setup, teardown),
