@@ -38,7 +38,7 @@ static int tell_stopped(const struct verb_options *options, json_t *result)
     } else {
         json_decref(result);
         if (off)
-            puts("stop: every load input is off, confirmed");
+            puts("stop: every load says that its input is off");
     }
     if (!off)
         report_wrapped(stderr, sentence);
