@@ -1,5 +1,5 @@
 #!/bin/sh
-# Builds and runs all tests: sh tests/run.sh [quick]. Installs the packages it needs. quick: without sanitizers, demo and emulated machine.
+# Builds and runs all tests: sh tests/run.sh [quick]. Installs the packages it needs. quick (under 5 minutes): without deaths, sanitizers, demo and emulated machine.
 set -u
 cd "$(dirname "$0")/.." || exit 2
 . tests/packages.sh
@@ -36,9 +36,9 @@ for program in $(ctest --test-dir build -N 2>/dev/null | sed -n 's/.*Test *#[0-9
     step "$program" ctest --test-dir build --output-on-failure -R "^$program\$"
 done
 [ -x build/bin/brunt-sim ] && step visa /usr/bin/python3 tests/sim/visa.py build/bin/brunt-sim
-step off /usr/bin/python3 tests/off.py build/bin
 step client /usr/bin/python3 tests/client.py build/bin
 if [ "${1:-}" != quick ]; then
+    step off /usr/bin/python3 tests/off.py build/bin
     step demo sh tests/demo.sh
     step build-address build build-address -DBRUNT_SANITIZE=address,undefined -DCMAKE_BUILD_TYPE=Debug
     # The two that play hundreds of whole runs take minutes under the sanitizer; sh tests/long.sh has them.
